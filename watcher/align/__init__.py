@@ -1,0 +1,1 @@
+"""Raw readings to a window on the grid. Pure."""

@@ -1,0 +1,1 @@
+"""Devices to readings. The shell: sockets live here."""

@@ -1,0 +1,1 @@
+"""Irradiance and weather from the net."""

@@ -1,0 +1,1 @@
+"""Windows to verdicts; one file per detector, one registry. Pure."""

@@ -1,0 +1,1 @@
+"""The vocabulary everything else is written in. Standard library only; no clock, no file, no socket."""

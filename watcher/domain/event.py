@@ -1,0 +1,40 @@
+"""What is told rather than measured: identities, typed readings, visits, answers. Append-only.
+
+Rule: an event is never changed or removed; a later one puts an earlier one right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class EventKind(StrEnum):
+    IDENTITY = "identity"  # a device said who it is: maker, model, serial, version as text
+    NOTE = "note"  # something a reader of the log wants to know once
+    TYPED_READING = "typed-reading"
+    METER_EXCHANGE = "meter-exchange"
+    VISIT = "visit"
+    SEEN = "seen"
+    MUTE = "mute"
+    INSPECTED = "inspected"
+    ANSWER = "answer"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing said about a site.
+
+    subject: the device or alert it is about, or ""
+    at_ms: when it happened
+    received_ms: when we heard of it; set by the ledger, never before anything already judged
+    values: what was said; texts and numbers only
+    """
+
+    site: str
+    kind: EventKind
+    subject: str
+    at_ms: int
+    received_ms: int
+    values: Mapping[str, str | float] = field(default_factory=dict)

@@ -1,0 +1,51 @@
+"""Finding names and verdicts.
+
+Rule: a finding is named after the fault, never after the method that found it. Unknown is not OK.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Finding(StrEnum):
+    """Every fault this program can name so far."""
+
+    METER_STALLED = "meter-stalled"
+    METER_SILENT = "meter-silent"
+    NO_GENERATION = "no-generation"
+    STRING_OPEN = "string-open"
+    OUTPUT_LOW = "output-low"
+
+
+class Verdict(StrEnum):
+    FAULT = "fault"
+    OK = "ok"
+    UNKNOWN = "unknown"  # night, gap, no reference, or something else explains it
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictRun:
+    """The same verdict over a stretch of grid points.
+
+    site, finding, subject: what is judged; a subject is a device ("meter-1") or a part ("inverter-1.input-2")
+    first_ms, last_ms: first and last grid point of the run, both included
+    code: why, e.g. "meter-stalled.index-still"; explanations begin with "explained."
+    causes: empty, the one cause, or an honest set of at most three
+    observed, expected, unit: the numbers at the run's first point; None where there is none
+    loss_mwh: energy lost over the run's points [mWh], whole so that sums do not depend on how time was cut
+    """
+
+    site: str
+    finding: Finding
+    subject: str
+    first_ms: int
+    last_ms: int
+    verdict: Verdict
+    code: str
+    causes: tuple[str, ...] = ()
+    observed: float | None = None
+    expected: float | None = None
+    unit: str = ""
+    loss_mwh: int = 0

@@ -1,0 +1,1 @@
+"""The outbox to people: e-mail, or a folder."""

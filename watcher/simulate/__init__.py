@@ -1,0 +1,1 @@
+"""A simulated home in its own process, with physics of its own."""

@@ -1,0 +1,1 @@
+"""Where readings and judgements are kept."""
