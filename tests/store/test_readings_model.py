@@ -1,0 +1,87 @@
+"""The store against a model of its rules in a few lines of plain Python, on whatever batches chance thinks of."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.domain.instant import MINUTE_MS, ON_TIME_MS
+from watcher.domain.reading import Appended, Late, Reading
+from watcher.store.readings import SqliteReadings
+
+CHANNELS = ("inverter-1.ac_power", "meter-1.energy_index", "weather-forecast.ghi")
+
+# Small ranges on a half-minute lattice, so that rows meet, clocks step back and bounds are hit exactly.
+instants = st.integers(-4, 16).map(lambda n: n * MINUTE_MS // 2)
+readings = st.builds(Reading, st.sampled_from(CHANNELS), instants, st.sampled_from([0.0, 1.5, -2.0]))
+batches = st.lists(st.tuples(instants, st.lists(readings, max_size=8)), max_size=8)
+
+
+class Model:
+    """Everything ever stored, as (channel, time) to (value, received or None where on time)."""
+
+    def __init__(self) -> None:
+        self.rows: dict[tuple[str, int], tuple[float, int | None]] = {}
+        self.received_through: int | None = None
+
+    def append(self, batch: list[Reading], now_ms: int) -> Appended:
+        received = now_ms if self.received_through is None else max(self.received_through, now_ms)
+        new = same = conflicting = 0
+        for channel, time, value in batch:
+            if (channel, time) not in self.rows:
+                self.rows[channel, time] = (value, None if abs(received - time) <= ON_TIME_MS else received)
+                new += 1
+            elif self.rows[channel, time][0] == value:
+                same += 1
+            else:
+                conflicting += 1
+        self.received_through = received
+        return Appended(new, same, conflicting)
+
+    def window(self, start: int, end: int, received_by: int) -> dict[str, list[tuple[int, float, int]]]:
+        seen: dict[str, list[tuple[int, float, int]]] = {}
+        for (channel, time), (value, received) in sorted(self.rows.items()):
+            if start <= time < end and (received is None or received < received_by):
+                seen.setdefault(channel, []).append((time, value, time if received is None else received))
+        return seen
+
+    def late(self, since: int, until: int) -> list[Late]:
+        groups: dict[tuple[int, str], list[int]] = {}
+        for (channel, time), (_, received) in self.rows.items():
+            if received is not None and since <= received < until:
+                groups.setdefault((received, channel), []).append(time)
+        return [Late(channel, at, min(times), max(times)) for (at, channel), times in sorted(groups.items())]
+
+
+@given(batches, st.lists(st.tuples(instants, instants, instants), min_size=1, max_size=5))
+def test_any_order_of_batches_leaves_what_the_rules_say(
+    batches: list[tuple[int, list[Reading]]], questions: list[tuple[int, int, int]]
+) -> None:
+    model = Model()
+    with SqliteReadings(":memory:") as store:
+        for now_ms, batch in batches:
+            assert store.append({"home-1": batch}, now_ms) == model.append(batch, now_ms)
+            assert store.received_through("home-1") == model.received_through
+        assert store.count("home-1") == len(model.rows)
+        for start, end, received_by in questions:
+            window = store.window("home-1", None, start, end, received_by)
+            assert {
+                channel: list(zip(one.time_ms, one.value, one.known_ms, strict=True)) for channel, one in window.items()
+            } == model.window(start, end, received_by)
+            assert store.late("home-1", start, end) == model.late(start, end)
+
+
+@given(batches, instants)
+def test_what_a_point_sees_never_changes_once_the_watermark_has_passed_it(
+    batches: list[tuple[int, list[Reading]]], end: int
+) -> None:
+    """The rule live and replay stand on: whatever comes later, a settled question keeps its answer."""
+    received_by = end + 120_000
+    answer = None
+    with SqliteReadings(":memory:") as store:
+        for now_ms, batch in batches:
+            store.append({"home-1": batch}, now_ms)
+            if (store.received_through("home-1") or 0) >= received_by:
+                now = store.window("home-1", None, -(2**62), end, received_by)
+                assert answer is None or now == answer
+                answer = now
