@@ -85,3 +85,9 @@ def local_day(day: date, zone: ZoneInfo) -> tuple[int, int]:
     start = datetime.combine(day, time(), tzinfo=zone)
     end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone)
     return to_ms(start.astimezone(UTC)), to_ms(end.astimezone(UTC))
+
+
+def settle_point(day: date, zone: ZoneInfo) -> int:
+    """The grid point at which a civil day of the site settles: the first at or after 03:00 the next morning."""
+    next_morning = datetime.combine(day + timedelta(days=1), time(3), tzinfo=zone)
+    return ceil_grid(to_ms(next_morning.astimezone(UTC)))

@@ -1,0 +1,198 @@
+"""The life of an alert: one table, and the loop that walks a judgement along it.
+
+Rules: unknown moves nothing. CLEARED is terminal; a fault that comes back is a new alert. Evidence time counts
+only points with a verdict. The walk goes point by point, so it comes out the same however time was cut.
+
+To add a state or a signal: extend the table, `_signal`, and tests/alert/test_lifecycle.py, which checks every cell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from itertools import pairwise
+
+import numpy as np
+
+from watcher.alert.policy import Policy
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement
+from watcher.domain.alert import Alert, AlertState, ClosedAs
+from watcher.domain.finding import Verdict, VerdictRun
+from watcher.domain.instant import GRID_MS
+
+
+class Signal(StrEnum):
+    FAULT_BRIEF = "fault-brief"
+    FAULT_HELD = "fault-held"
+    OK_BRIEF = "ok-brief"
+    OK_HELD = "ok-held"
+    UNKNOWN = "unknown"
+
+
+class Rest(StrEnum):
+    """Where no alert stands: nothing yet, or a suspicion that came to nothing."""
+
+    NONE = "none"
+
+
+TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
+    Rest.NONE: {
+        Signal.FAULT_BRIEF: AlertState.SUSPECTED,
+        Signal.FAULT_HELD: AlertState.OPEN,
+        Signal.OK_BRIEF: Rest.NONE,
+        Signal.OK_HELD: Rest.NONE,
+        Signal.UNKNOWN: Rest.NONE,
+    },
+    AlertState.SUSPECTED: {
+        Signal.FAULT_BRIEF: AlertState.SUSPECTED,
+        Signal.FAULT_HELD: AlertState.OPEN,
+        Signal.OK_BRIEF: AlertState.SUSPECTED,
+        Signal.OK_HELD: Rest.NONE,
+        Signal.UNKNOWN: AlertState.SUSPECTED,
+    },
+    AlertState.OPEN: {
+        Signal.FAULT_BRIEF: AlertState.OPEN,
+        Signal.FAULT_HELD: AlertState.OPEN,
+        Signal.OK_BRIEF: AlertState.OPEN,  # one good interval is not a repair
+        Signal.OK_HELD: AlertState.CLEARED,
+        Signal.UNKNOWN: AlertState.OPEN,  # night and silence repair nothing
+    },
+    AlertState.CLEARED: {},
+}
+
+
+def next_state(state: AlertState | Rest, signal: Signal) -> AlertState | Rest:
+    """The table's cell. ValueError for a move there is none for."""
+    try:
+        return TRANSITIONS[state][signal]
+    except KeyError:
+        raise ValueError(f"no move from {state} by {signal}") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """An alert at a moment worth writing down. point_ms: the grid point. alert None: a suspicion dropped."""
+
+    point_ms: int
+    id: str
+    before: AlertState | Rest
+    alert: Alert | None
+
+
+def advance(
+    site: str, standing: Alert | None, judgement: Judgement, policy: Policy, points: range, start_ms: int
+) -> Iterator[Change]:
+    """Walk one subject's alert over the points (indices into the window, start_ms its start).
+
+    Yields a change at each change of state, and one at the end where evidence was added to a standing alert.
+    """
+    alert, touched, latest = standing, False, -1
+    verdicts = judgement.verdict
+    if alert is None and not (verdicts[points.start : points.stop] == FAULT).any():
+        return
+    for point in points:
+        verdict = int(verdicts[point])
+        if verdict == UNKNOWN or (alert is None and verdict == OK):
+            continue
+        point_ms = start_ms + GRID_MS * (point + 1)
+        before = alert.state if alert is not None else Rest.NONE
+        if verdict == FAULT:
+            alert = _with_fault(site, alert, judgement, policy, point, point_ms)
+            latest = point
+        elif alert is not None:
+            alert = replace(alert, ok_ms=alert.ok_ms + policy.unit_ms)
+        assert alert is not None
+        touched = True
+        after = next_state(before, _signal(verdict, alert, policy))
+        if after is before:
+            continue
+        if after is Rest.NONE:
+            yield Change(point_ms, alert.id, before, None)
+            alert, touched = None, False
+            continue
+        assert isinstance(after, AlertState)
+        alert = _with_evidence(replace(alert, state=after), judgement, latest)
+        if after is AlertState.OPEN:
+            alert = replace(alert, opened_ms=point_ms)
+        elif after is AlertState.CLEARED:
+            alert = replace(alert, cleared_ms=point_ms, closed_as=ClosedAs.RECOVERED)
+        yield Change(point_ms, alert.id, before, alert)
+        touched, latest = False, -1
+        if after is AlertState.CLEARED:
+            alert = None
+    if alert is not None and touched:
+        yield Change(start_ms + GRID_MS * points.stop, alert.id, alert.state, _with_evidence(alert, judgement, latest))
+
+
+def _signal(verdict: int, alert: Alert, policy: Policy) -> Signal:
+    if verdict == FAULT:
+        return Signal.FAULT_HELD if alert.fault_ms >= policy.hold_ms else Signal.FAULT_BRIEF
+    return Signal.OK_HELD if alert.ok_ms >= policy.clear_ms else Signal.OK_BRIEF
+
+
+def _with_fault(
+    site: str, alert: Alert | None, judgement: Judgement, policy: Policy, point: int, point_ms: int
+) -> Alert:
+    """The alert with one more interval of fault; a new suspicion where none stood."""
+    causes = judgement.cause_sets[int(judgement.cause[point])]
+    loss = int(judgement.loss_mwh[point])
+    if alert is None:
+        loss += int(judgement.arrears_mwh[point])
+        alert = Alert(
+            site=site,
+            finding=judgement.finding,
+            subject=judgement.subject,
+            state=AlertState.SUSPECTED,
+            written_ms=point_ms,
+            onset_ms=int(judgement.onset_ms[point]),
+            onset_low_ms=int(judgement.onset_low_ms[point]),
+            onset_high_ms=int(judgement.onset_high_ms[point]),
+        )
+    total = alert.loss_mwh + loss
+    return replace(
+        alert,
+        causes=causes or alert.causes,
+        fault_ms=alert.fault_ms + policy.unit_ms,
+        ok_ms=0,
+        loss_mwh=total,
+        loss_low_mwh=round(total * (1.0 - judgement.loss_share)),
+        loss_high_mwh=round(total * (1.0 + judgement.loss_share)),
+    )
+
+
+def _with_evidence(alert: Alert, judgement: Judgement, point: int) -> Alert:
+    """The alert with the numbers of its latest fault point, where there is a new one."""
+    return alert if point < 0 else replace(alert, evidence=dict(judgement.evidence(point)))
+
+
+_VERDICTS = {UNKNOWN: Verdict.UNKNOWN, OK: Verdict.OK, FAULT: Verdict.FAULT}
+
+
+def runs(site: str, judgement: Judgement, points: range, start_ms: int) -> Iterable[VerdictRun]:
+    """The judgement over the points as runs of the same verdict, code and causes."""
+    part = slice(points.start, points.stop)
+    key = np.stack([judgement.verdict[part], judgement.code[part], judgement.cause[part]])
+    breaks = np.flatnonzero((key[:, 1:] != key[:, :-1]).any(axis=0)) + 1
+    edges = [0, *breaks.tolist(), len(points)]
+    for first, stop in pairwise(edges):
+        at = points.start + first
+        yield VerdictRun(
+            site=site,
+            finding=judgement.finding,
+            subject=judgement.subject,
+            first_ms=start_ms + GRID_MS * (at + 1),
+            last_ms=start_ms + GRID_MS * (points.start + stop),
+            verdict=_VERDICTS[int(judgement.verdict[at])],
+            code=judgement.codes[int(judgement.code[at])],
+            causes=judgement.cause_sets[int(judgement.cause[at])],
+            observed=_number(judgement.observed[at]),
+            expected=_number(judgement.expected[at]),
+            unit=judgement.unit,
+            loss_mwh=int(np.sum(judgement.loss_mwh[at : points.start + stop])),
+        )
+
+
+def _number(value: float) -> float | None:
+    """Rounded to what is worth keeping; None for none."""
+    return round(float(value), 3) if np.isfinite(value) else None

@@ -1,0 +1,163 @@
+"""Every threshold there is, in one table keyed by finding.
+
+hold and clear are evidence time: only points with a verdict for or against count, so nights and gaps move nothing.
+The table's numbers are our own choices unless a source stands beside them; a site file's [policy] may override them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from watcher.domain.alert import AlertClass, Severity
+from watcher.domain.errors import Problem
+from watcher.domain.finding import Finding
+from watcher.domain.instant import DAY_MS, GRID_MS, MINUTE_MS
+from watcher.domain.site import Role
+
+HOME = (Role.OWNER, Role.OCCUPIER)
+PAID = (Role.PAYEE,)
+TRADE = (Role.INSTALLER,)
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """How one finding becomes an alert and who hears of it.
+
+    hold_ms, clear_ms: evidence for and against that opens and clears an alert
+    unit_ms: evidence one verdict is worth: a grid interval, or a day where days are judged
+    limits: the detector's own numbers, named in its file
+    remind_days: reminders this long after opening, then every week
+    """
+
+    hold_ms: int
+    clear_ms: int
+    severity: Severity
+    audience: tuple[Role, ...]
+    limits: Mapping[str, float]
+    unit_ms: int = GRID_MS
+    alert_class: AlertClass = AlertClass.ENERGY
+    remind_days: tuple[int, ...] = (3, 10)
+
+
+@dataclass(frozen=True, slots=True)
+class Policies:
+    """The table in force for one site."""
+
+    by_finding: Mapping[Finding, Policy] = field(default_factory=lambda: POLICY)
+
+    def __getitem__(self, finding: Finding) -> Policy:
+        return self.by_finding[finding]
+
+    def limits(self) -> Mapping[Finding, Mapping[str, float]]:
+        return {finding: policy.limits for finding, policy in self.by_finding.items()}
+
+
+POLICY: Mapping[Finding, Policy] = {
+    Finding.METER_STALLED: Policy(
+        hold_ms=0,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.URGENT,  # payment stops at the last good reading
+        audience=(*HOME, *PAID, *TRADE),
+        limits={
+            "steps": 2.6,  # register steps the inverter must have made (own study)
+            "least_wh": 350.0,
+            "moved_hours": 2.0,  # a register that moved this lately moves
+            "loss_share": 0.06,  # class B meter and a 4 % inverter, worst case
+        },
+    ),
+    Finding.METER_SILENT: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=TRADE,
+        limits={"hours": 6.0},
+    ),
+    Finding.NO_GENERATION: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.URGENT,
+        audience=(*HOME, *TRADE),
+        limits={
+            "nothing_share": 0.002,  # of the rating: up to this is nothing
+            "producing_share": 0.01,  # of the rating: above this clears
+            "sun_deg": 8.0,
+            # Hours of full power, at the lower edge, that must be missing (own study).
+            "hours_measured": 0.2,
+            "hours_satellite": 0.35,
+            "hours_weather": 0.5,
+            "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
+            "snow_below_degc": 4.0,
+            "wait_hours": 6.0,  # for sunshine that comes late
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.STRING_OPEN: Policy(
+        hold_ms=60 * MINUTE_MS,
+        clear_ms=60 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "sun_deg": 10.0,
+            "lit_share": 0.04,  # of the input's rating must at least be due
+            "bound_share": 0.1,
+            "works_share": 0.02,  # of its rating: the inverter, or another input, makes something
+            "nothing_share": 0.02,  # of the rated current: up to this is none
+            "fine_share": 0.5,
+            "strong_share": 0.2,
+            "steady_intervals": 24.0,
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.OUTPUT_LOW: Policy(
+        hold_ms=2 * DAY_MS,
+        clear_ms=3 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "sun_deg": 5.0,
+            "least_day_share": 0.06,  # of a good summer day: darker days are not judged (own study)
+            "margin_measured": 0.2,
+            "margin_satellite": 0.35,
+            "margin_weather": 0.5,
+            "snow_below_degc": 3.0,
+            "loss_share": 0.2,
+        },
+    ),
+}
+
+_TIMES = {"hold_minutes": "hold_ms", "clear_minutes": "clear_ms"}
+
+
+def policies(overrides: Mapping[str, Mapping[str, float]]) -> Policies:
+    """The table with a site's overrides: hold_minutes, clear_minutes, or one of the finding's limits by name.
+
+    Unknown names are left out here; `problems` reports them before anything starts.
+    """
+    table = dict(POLICY)
+    for name, numbers in overrides.items():
+        if name not in {finding.value for finding in table}:
+            continue
+        policy = table[Finding(name)]
+        times = {_TIMES[key]: round(value * MINUTE_MS) for key, value in numbers.items() if key in _TIMES}
+        limits = {key: value for key, value in numbers.items() if key in policy.limits}
+        table[Finding(name)] = replace(policy, **times, limits={**policy.limits, **limits})  # type: ignore[arg-type]
+    return Policies(table)
+
+
+def problems(overrides: Mapping[str, Mapping[str, float]], place: str) -> tuple[Problem, ...]:
+    """What is wrong with a site's overrides: unknown findings and unknown numbers."""
+    found: list[Problem] = []
+    names = {finding.value: policy for finding, policy in POLICY.items()}
+    for name, numbers in overrides.items():
+        if name not in names:
+            found.append(Problem(place, f"policy.{name}", "", f"no such finding; there are {', '.join(names)}"))
+            continue
+        allowed = [*_TIMES, *names[name].limits]
+        found += [
+            Problem(place, f"policy.{name}.{key}", "", f"no such number; there are {', '.join(allowed)}")
+            for key in numbers
+            if key not in allowed
+        ]
+    return tuple(found)

@@ -1,0 +1,118 @@
+"""The command line: each command checks what it is given, does its one thing, and says in words what went wrong.
+
+Exit codes: 0 well, 1 differences found (replay --compare) or trouble at work, 2 bad input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from watcher import __version__
+from watcher.domain.errors import SetupError, WatcherError
+
+WATCHER_FILE = Path("config/watcher.toml")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except SetupError as error:
+        from watcher.config import listing
+
+        print(listing(error.problems), file=sys.stderr)
+        return 2
+    except WatcherError as error:
+        print(f"watcher: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="watcher", description="Watches home solar systems and their generation meters."
+    )
+    parser.add_argument("--version", action="version", version=f"pv-watcher {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    def add(name: str, run: Callable[[argparse.Namespace], int], text: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=text, description=text)
+        command.set_defaults(command=run)
+        command.add_argument(
+            "--config", type=Path, default=WATCHER_FILE, metavar="FILE", help="the watcher file (%(default)s)"
+        )
+        return command
+
+    add("check", _check, "Check the watcher file and every site file; list all problems.")
+    add("run", _run, "Watch: collect, judge, mail, until told to stop.")
+
+    load = add("import", _import, "Read a table of measured values into the store.")
+    load.add_argument("file", type=Path, metavar="FILE", help="a text table, may be gzipped")
+    load.add_argument("--site", required=True)
+    load.add_argument("--columns", required=True, type=Path, metavar="MAP.toml", help="what its columns are")
+
+    again = add("replay", _replay, "Judge an old period, or a file, again; one line an alert.")
+    again.add_argument("--site", required=True)
+    again.add_argument("--from", dest="begin", metavar="TIME", help="ISO 8601 with offset or Z")
+    again.add_argument("--until", metavar="TIME", help="ISO 8601 with offset or Z")
+    again.add_argument("--csv", type=Path, metavar="FILE", help="judge this table instead of the store")
+    again.add_argument("--columns", type=Path, metavar="MAP.toml", help="what the table's columns are")
+    again.add_argument("--format", choices=("jsonl",), default="jsonl")
+    again.add_argument(
+        "--knowledge",
+        choices=("then", "now"),
+        default="then",
+        help="judge with what had come in by then, or with all that is known today (%(default)s)",
+    )
+    again.add_argument("--compare", action="store_true", help="exit 1 where the ledger says otherwise")
+
+    demo = add("demo", _demo, "Watch a simulated home lose a row of panels and a meter, in fast time.")
+    demo.add_argument("--seed", type=int, default=7)
+    demo.add_argument("--output", type=Path, default=Path("demo-output"), metavar="FOLDER")
+    return parser
+
+
+def _check(options: argparse.Namespace) -> int:
+    from watcher.config import check, listing, load_sites, load_watcher
+
+    problems = check(options.config)
+    if problems:
+        print(listing(problems))
+        return 2
+    config = load_watcher(options.config)
+    print(f"all well: {len(load_sites(config.sites_folder).good)} sites")
+    return 0
+
+
+def _run(options: argparse.Namespace) -> int:
+    from watcher.commands.run import run_daemon
+
+    return run_daemon(options.config)
+
+
+def _import(options: argparse.Namespace) -> int:
+    from watcher.commands.import_table import import_table
+
+    return import_table(options.config, options.file, options.site, options.columns)
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from watcher.commands.replay import run_replay
+
+    return run_replay(options)
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from watcher.commands.demo import run_demo
+
+    return run_demo(options.seed, options.output)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

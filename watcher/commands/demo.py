@@ -1,0 +1,196 @@
+"""`watcher demo`: the real daemon against a simulated home, several June days in about a minute.
+
+A stepped clock moves both along; everything else is as in a real run: sockets, store, worker process, mail server.
+At the end what was injected is held against what was found and who was told; exit code 0 only where they agree.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import shutil
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from watcher.clock import SteppedClock
+from watcher.commands.demo_screen import DemoScreen, verdict_table
+from watcher.daemon import Daemon
+from watcher.domain.alert import Alert
+from watcher.domain.instant import DAY_MS, HOUR_MS, floor_grid, parse_iso
+from watcher.replay import alert_line
+from watcher.simulate.process import SimulatedHome
+from watcher.simulate.scenario_file import parse_scenario
+from watcher.simulate.site import site_text
+from watcher.store.ledger import Ledger
+from watcher.wiring import Files, build_daemon
+
+SCENARIO = Path(__file__).parents[1] / "simulate" / "scenarios" / "demo.toml"
+START_MS = parse_iso("2026-06-08T00:00:00Z")
+DAYS = 6
+MARK = "demo.json"
+"""A folder with this file in it was made by a demo and may be cleared by the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """One injected fault and the alert that answers it, or one of the two alone."""
+
+    truth: dict[str, Any] | None
+    alert: Alert | None
+
+
+def run_demo(seed: int, output: Path) -> int:
+    """Run it, show it, leave the mails in the output folder; 0 where found and injected agree."""
+    console = Console()
+    if not _prepare(output):
+        console.print(f"{output} is there and was not made by a demo: choose another folder with --output")
+        return 2
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+    logging.basicConfig(filename=output / "demo.log", level=logging.INFO, force=True)
+    return asyncio.run(_run(seed, output, console))
+
+
+async def _run(seed: int, output: Path, console: Console) -> int:
+    scenario = parse_scenario(SCENARIO.read_text(encoding="utf-8"), str(SCENARIO))
+    async with SimulatedHome.start(seed, START_MS, SCENARIO, output / "arrived") as home:
+        (output / "sites").mkdir()
+        site = scenario.site.id
+        (output / "sites" / f"{site}.toml").write_text(site_text(scenario, home.ports), encoding="utf-8")
+        (output / "watcher.toml").write_text(_watcher_file(home.ports.mail), encoding="utf-8")
+        clock = SteppedClock(START_MS, before_step=home.advance)
+        daemon = build_daemon(output / "watcher.toml", clock)
+        files = Files((output / "data").absolute())
+        with Ledger(files.ledger_url) as ledger:
+            screen = DemoScreen(console, scenario, output / "mails", START_MS, START_MS + DAYS * DAY_MS)
+            await _watch(daemon, clock, ledger, screen, home)
+            truth = await home.truth()
+            alerts = [alert for alert in ledger.alerts(site) if alert.opened_ms is not None]
+            mails = ledger.mails(site)
+            (output / MARK).write_text(
+                json.dumps(
+                    {
+                        "seed": seed,
+                        "truth": truth,
+                        "found": [alert_line(alert) for alert in alerts],
+                        "mails": sorted(mail.id for mail in mails),
+                        "waiting": ledger.waiting_mails(),
+                    },
+                    indent=1,
+                ),
+                encoding="utf-8",
+            )
+            matches = match(truth, alerts)
+            right = agrees(matches, [mail.id for mail in mails]) and ledger.waiting_mails() == 0
+            console.print(verdict_table(matches, mails, scenario.site.zone))
+    console.print(f"Mails, as text and as web pages: [bold]{output / 'mails'}[/bold]")
+    if right:
+        console.print("[bold green]As injected, so found:[/] nothing missed, nothing else said.")
+        return 0
+    console.print("[bold red]Found and injected differ.[/]")
+    return 1
+
+
+async def _watch(daemon: Daemon, clock: SteppedClock, ledger: Ledger, screen: DemoScreen, home: SimulatedHome) -> None:
+    """Run the daemon to the end of the last day, and the screen beside it on the machine's own time."""
+
+    async def end() -> None:
+        await clock.sleep_until(DAYS * DAY_MS / 1000)
+        daemon.stop.set()
+        clock.leave()
+
+    async def show() -> None:
+        while True:
+            screen.update(clock.now_ms(), ledger)
+            await asyncio.sleep(0.25)
+
+    clock.join()
+    ending, showing = asyncio.create_task(end()), asyncio.create_task(show())
+    with screen:
+        try:
+            await daemon.run()
+        finally:
+            showing.cancel()
+            ending.cancel()
+            with suppress(asyncio.CancelledError):
+                await asyncio.gather(showing, ending)
+        screen.update(clock.now_ms(), ledger)
+
+
+def match(truth: Sequence[dict[str, Any]], alerts: Sequence[Alert]) -> list[Match]:
+    """Pair each injected fault with the first alert of its kind and device that begins while it lasts."""
+    left = list(alerts)
+    matches: list[Match] = []
+    for line in truth:
+        begin = parse_iso(line["onset"])
+        end = parse_iso(line["cleared"]) if line["cleared"] else begin + 10 * DAY_MS
+        found = next(
+            (
+                alert
+                for alert in left
+                if (alert.finding.value, alert.subject) == (line["kind"], line["device"])
+                and floor_grid(begin) - HOUR_MS <= alert.onset_ms <= end
+            ),
+            None,
+        )
+        if found is not None:
+            left.remove(found)
+        matches.append(Match(line, found))
+    return matches + [Match(None, alert) for alert in left]
+
+
+def agrees(matches: Sequence[Match], mail_ids: Sequence[str]) -> bool:
+    """Every fault found and cleared, nothing else, and one opening and one clearing mail per recipient."""
+    for one in matches:
+        if one.truth is None or one.alert is None or one.alert.cleared_ms is None:
+            return False
+        told = [id.removeprefix(one.alert.id).split("#")[1:] for id in mail_ids if id.startswith(one.alert.id)]
+        roles = {role for _, role, _ in told}
+        if sorted((reason, role) for reason, role, _ in told) != sorted(
+            (reason, role) for reason in ("opened", "cleared") for role in roles
+        ):
+            return False
+        if not roles:
+            return False
+    alert_ids = [one.alert.id for one in matches if one.alert is not None]
+    return all(any(id.startswith(alert_id) for alert_id in alert_ids) for id in mail_ids)
+
+
+def _prepare(output: Path) -> bool:
+    if output.exists():
+        if not (output / MARK).is_file() and any(output.iterdir()):
+            return False
+        shutil.rmtree(output)
+    output.mkdir(parents=True)
+    (output / MARK).write_text("{}", encoding="utf-8")
+    return True
+
+
+def _watcher_file(mail_port: int) -> str:
+    return f"""# Written by the demo; the mail server is part of the simulated home.
+data_folder = "data"
+sites_folder = "sites"
+
+[mail]
+sender = "Hill Street Solar <watch@installer.example.org>"
+host = "127.0.0.1"
+port = {mail_port}
+security = "none"
+folder = "mails"
+
+[worker]
+resident = true
+evaluate_every_s = 900
+
+[operator]
+email = "operator@installer.example.org"
+
+[firm]
+name = "Hill Street Solar"
+phone = "01632 960 118"
+"""

@@ -1,0 +1,58 @@
+"""`watcher run`: the daemon in the foreground, under a service manager or a terminal.
+
+SIGTERM and SIGINT stop it in order. SIGHUP checks every file first: all well, it stops and starts anew in the same
+process number; anything wrong, the last good configuration goes on and the log says what.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import signal
+import sys
+from pathlib import Path
+
+from watcher.config import check, listing
+from watcher.daemon import Daemon
+from watcher.nightly import Nightly
+from watcher.wiring import build_daemon
+
+log = logging.getLogger(__name__)
+
+
+def run_daemon(watcher_file: Path) -> int:
+    """Run until told to stop; 0 then. SetupError before anything is started."""
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs each failed request; we log each change
+    daemon = build_daemon(watcher_file)
+    again = asyncio.run(_until_told(daemon, watcher_file))
+    if again:
+        log.info("starting anew with the changed files")
+        os.execv(sys.executable, [sys.executable, "-m", "watcher.cli", *sys.argv[1:]])
+    return 0
+
+
+async def _until_told(daemon: Daemon, watcher_file: Path) -> bool:
+    """Run the daemon; whether it is to be started anew."""
+    again = False
+
+    def reload() -> None:
+        nonlocal again
+        if problems := check(watcher_file):
+            log.error("not reloaded, the last good configuration goes on:\n%s", listing(problems))
+        else:
+            again = True
+            daemon.stop.set()
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, daemon.stop.set)
+    loop.add_signal_handler(signal.SIGHUP, reload)
+    nightly = Nightly(daemon.upkeep)
+    nightly.start()
+    try:
+        await daemon.run()
+    finally:
+        nightly.stop()
+    return again

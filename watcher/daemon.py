@@ -1,0 +1,180 @@
+"""The daemon: collects, stores, has the due points judged, sends the mails. Imports nothing heavy.
+
+Every reading passes the inbox and the one writer; every judgement is the worker's, in a process of its own; every
+mail waits in the ledger's outbox. Loops know nothing of each other: what one leaves behind, the next finds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from email.message import EmailMessage
+from typing import Protocol, TypeVar
+
+from watcher.clock import Clock
+from watcher.collect.collectors import Collected, Collector
+from watcher.domain.event import EventKind
+from watcher.domain.firm import Firm
+from watcher.domain.instant import iso
+from watcher.domain.reading import Appended, Reading
+from watcher.domain.site import Site
+from watcher.loops import Loop, run_all
+from watcher.notify.outbox import Pauses, Sender, deliver_due
+from watcher.sd_notify import notify, watchdog_interval_s
+from watcher.store.ledger import Ledger
+
+log = logging.getLogger(__name__)
+
+_T = TypeVar("_T")
+
+FLUSH_S = 60.0
+POST_S = 60.0
+INBOX_LIMIT = 200_000
+"""Readings held while the store cannot be written; beyond it the oldest give way and are counted."""
+
+
+class Writer(Protocol):
+    """The write side of a readings store."""
+
+    def append(self, batches: Mapping[str, Sequence[Reading]], now_ms: int) -> Appended: ...
+
+    def upkeep(self) -> None: ...
+
+
+class Judge(Protocol):
+    """Whoever judges what is due: a worker process."""
+
+    async def judge(self, sites: Sequence[str]) -> None: ...
+
+    async def close(self) -> None: ...
+
+
+class Inbox:
+    """Readings on their way to the store, by site. A site without readings still moves its watermark."""
+
+    def __init__(self, sites: Sequence[str], limit: int = INBOX_LIMIT) -> None:
+        self._held: dict[str, list[Reading]] = {site: [] for site in sites}
+        self._limit = limit
+        self.lost = 0
+
+    def add(self, collected: Collected) -> None:
+        self._held[collected.site].extend(collected.readings)
+
+    def take(self) -> dict[str, list[Reading]]:
+        """Everything held, one entry a site; the inbox is empty then."""
+        taken = self._held
+        self._held = {site: [] for site in taken}
+        return taken
+
+    def put_back(self, batches: Mapping[str, list[Reading]]) -> None:
+        """What could not be stored stands before what has come since; the oldest give way when full."""
+        for site, readings in batches.items():
+            held = [*readings, *self._held[site]]
+            share = max(1, self._limit // len(self._held))
+            self.lost += max(0, len(held) - share)
+            self._held[site] = held[-share:]
+
+
+class Daemon:
+    """All parts are given; nothing is built here (wiring.py does that)."""
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        collectors: Sequence[Collector],
+        readings: Writer,
+        ledger: Ledger,
+        judge: Judge,
+        senders: Sequence[Sender],
+        who: Callable[[str], tuple[Site, Firm]],
+        sites: Sequence[str],
+        evaluate_every_s: float = 900.0,
+        notices: Sequence[EmailMessage] = (),
+    ) -> None:
+        self._clock, self._collectors, self._readings, self._ledger = clock, collectors, readings, ledger
+        self._judge, self._senders, self._who, self._sites = judge, senders, who, tuple(sites)
+        self._notices, self._pauses = list(notices), Pauses()
+        self.inbox = Inbox(sites)
+        self.stop = asyncio.Event()
+        # One writer thread: order of writing is order of arrival, and the readings file has one writing connection.
+        self._writing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="writer")
+        self.loops = [
+            *(self._collecting(collector) for collector in collectors),
+            Loop("flush", FLUSH_S, self._flush),
+            Loop("judge", evaluate_every_s, self._judge_due),
+            Loop("post", POST_S, self._post),
+        ]
+        if (watchdog_s := watchdog_interval_s()) is not None:
+            self.loops.append(Loop("watchdog", watchdog_s, self._feed_watchdog))
+
+    async def run(self) -> None:
+        """Until `stop` is set. What is in the inbox then is still written."""
+        notify("READY=1")
+        log.info("watching sites=%d collectors=%d", len(self._sites), len(self._collectors))
+        try:
+            await run_all(self.loops, self._clock, self.stop)
+        finally:
+            notify("STOPPING=1")
+            await self._flush()
+            for collector in self._collectors:
+                await collector.close()
+            await self._judge.close()
+            self._writing.shutdown()
+            log.info("stopped")
+
+    async def upkeep(self) -> None:
+        """Nightly work on the store, in the writer's turn."""
+        await self._in_writer(self._readings.upkeep)
+
+    def _collecting(self, collector: Collector) -> Loop:
+        async def turn() -> None:
+            loop.blocked = "" if self._clock.trusted() else "clock-untrusted"
+            if loop.blocked:
+                return
+            collected = await collector.collect(self._clock.now_ms(), self._clock.monotonic())
+            self.inbox.add(collected)
+            for device, identity in collected.identities.items():
+                await self._in_writer(self._note_identity, collected.site, device, dict(identity))
+
+        loop = Loop(f"collect {collector.name}", collector.every_s, turn)
+        return loop
+
+    async def _flush(self) -> None:
+        """One transaction a minute: the readings held, and every site's watermark."""
+        if not self._clock.trusted():
+            return
+        batches = self.inbox.take()
+        try:
+            appended = await self._in_writer(self._readings.append, batches, self._clock.now_ms())
+        except BaseException:
+            self.inbox.put_back(batches)
+            raise
+        if appended.conflicting:
+            log.warning("conflicting-readings count=%d (the first were kept)", appended.conflicting)
+
+    async def _judge_due(self) -> None:
+        await self._judge.judge(self._sites)
+
+    async def _post(self) -> None:
+        while self._notices:
+            await asyncio.to_thread(self._senders[-1].send, self._notices[0])
+            del self._notices[0]
+        await deliver_due(self._ledger, self._senders, self._clock.now_ms(), self._who, self._pauses)
+
+    async def _feed_watchdog(self) -> None:
+        stuck = [loop.name for loop in self.loops if not loop.alive(self._clock.monotonic())]
+        if stuck:
+            log.error("stuck loops=%s at=%s", ", ".join(stuck), iso(self._clock.now_ms()))
+        else:
+            notify("WATCHDOG=1")
+
+    def _note_identity(self, site: str, device: str, identity: dict[str, str]) -> None:
+        now_ms = self._clock.now_ms()
+        if self._ledger.identity(site, device) != identity:
+            self._ledger.add_event(site, EventKind.IDENTITY, device, now_ms, identity, now_ms)
+
+    async def _in_writer(self, work: Callable[..., _T], *arguments: object) -> _T:
+        return await asyncio.get_running_loop().run_in_executor(self._writing, work, *arguments)

@@ -1,0 +1,95 @@
+"""meter-stalled: the meter is heard, its register stands still, and what it covers has clearly generated.
+
+Energy the inverters made since the register last moved is held against the register's own step (case B1).
+Compares sums of what was counted while watched, so neither night nor gap books yesterday's dusk this morning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, sum_since, unknown
+from watcher.domain.finding import Finding
+from watcher.domain.instant import GRID_MS, HOUR_MS
+from watcher.domain.site import MeterRole, Site
+
+CODES = (
+    "meter-stalled.too-little-energy",
+    "meter-stalled.moves",
+    "meter-stalled.index-still",
+    "meter-stalled.not-heard",
+)
+
+
+class MeterStalled:
+    name = Finding.METER_STALLED
+
+    def subjects(self, site: Site) -> tuple[str, ...]:
+        return tuple(meter.id for meter in site.meters if meter.role is MeterRole.GENERATION and meter.covers)
+
+    def judge(self, scene: Scene, subject: str) -> Judgement:
+        window, meter = scene.window, scene.site.meter(subject)
+        counter = window.counter(f"{subject}.energy_index")
+        made = [found for name in meter.covers if (found := counted_mwh(scene, name)) is not None]
+        if counter is None or not made:
+            return unknown(scene, self.name, subject, "meter-stalled.no-readings")
+
+        ends, n = window.ends(), window.points
+        source = scene.site.source_of(subject)
+        is_heard = heard(window, counter.seen_ms, source.every_s if source else 60.0)
+        booked = np.sum([energy for energy, _ in made], axis=0)
+
+        # A register that has not moved inside the window is watched from its first reading there.
+        first_seen = int(np.argmax(counter.seen_ms > 0)) if bool((counter.seen_ms > 0).any()) else n
+        moved = np.where(counter.moved_ms > 0, (counter.moved_ms - window.start_ms) // GRID_MS, first_seen)
+        moved = np.minimum(moved, np.arange(n))
+        since = np.where(np.arange(n) >= first_seen, sum_since(booked, moved), 0.0)
+
+        step_mwh = meter.resolution_wh * 1000.0
+        limit = max(scene.limit(self.name, "steps") * step_mwh, scene.limit(self.name, "least_wh") * 1000.0)
+        lately_ms = max(
+            int(scene.limit(self.name, "moved_hours") * HOUR_MS), int(3000 * (source.every_s if source else 0))
+        )
+        still = is_heard & (since >= limit)
+        moves = is_heard & ~still & (counter.moved_ms > 0) & (ends - counter.moved_ms <= lately_ms)
+
+        # Nights count for neither side: a standing register says something only while something is made.
+        generating = booked > 0
+        verdict = np.where(still & generating, FAULT, np.where(moves, OK, UNKNOWN)).astype(np.int8)
+        code = np.where(verdict == FAULT, 2, np.where(verdict == OK, 1, np.where(is_heard, 0, 3))).astype(np.int8)
+        loss = np.where(verdict == FAULT, booked, 0.0)
+
+        last_ms = np.where(counter.moved_ms > 0, counter.moved_ms, window.start_ms + GRID_MS * moved)
+        total = np.cumsum(booked)
+        next_step = np.searchsorted(total, total[moved] + step_mwh)
+        high_ms = window.start_ms + GRID_MS * (np.minimum(next_step, np.arange(n)) + 1)
+
+        def evidence(point: int) -> Mapping[str, str | float]:
+            return {
+                "index_kwh": float(counter.index_wh[point]) / 1000.0,
+                "inverter_kwh": float(since[point]) / 1e6,
+                "last_moved_ms": float(last_ms[point]),
+                "serial": meter.serial,
+            }
+
+        return Judgement(
+            finding=self.name,
+            subject=subject,
+            verdict=verdict,
+            code=code,
+            codes=CODES,
+            cause=np.where(verdict == FAULT, 1, 0).astype(np.int8),
+            cause_sets=((), ("register-still",)),
+            observed=np.where(verdict == FAULT, 0.0, np.nan),
+            expected=np.where(verdict == FAULT, since / 1000.0, np.nan),
+            unit="Wh",
+            onset_ms=last_ms.astype(np.int64),
+            onset_low_ms=last_ms.astype(np.int64),
+            onset_high_ms=np.maximum(high_ms, last_ms).astype(np.int64),
+            loss_mwh=loss,
+            arrears_mwh=np.where(verdict == FAULT, since - booked, 0.0),
+            loss_share=scene.limit(self.name, "loss_share"),
+            evidence=evidence,
+        )

@@ -1,0 +1,258 @@
+"""One step of judging a site: align, expect, detect, advance, settle, remind. A pure function of what was received.
+
+Rules that make live and replay the same:
+- A span is a stretch of grid points that all see the same late rows, events, facts and site file, inside one UTC day.
+- The window of every point of a UTC day starts at the same midnight, LOOKBACK_DAYS earlier, and is built whole.
+- Detectors look only backwards, so a span of one point and a span of a day give the same verdicts.
+- A Memo only saves time; leaving it out changes nothing.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Any, Protocol
+
+from watcher.alert.lifecycle import advance, runs
+from watcher.alert.mailing import mails_of, reminder_points, reminders
+from watcher.alert.policy import Policies, policies
+from watcher.align.build import build_window
+from watcher.align.days import settled_day
+from watcher.align.window import Window
+from watcher.detect.registry import DETECTORS
+from watcher.detect.scene import Judgement, Scene
+from watcher.domain.alert import Alert, Mail
+from watcher.domain.day import SettledDay
+from watcher.domain.evaluation import Evaluation
+from watcher.domain.event import Event
+from watcher.domain.finding import Finding, VerdictRun
+from watcher.domain.instant import (
+    DAY_MS,
+    GRACE_MS,
+    GRID_MS,
+    HOUR_MS,
+    POINTS_A_DAY,
+    ceil_grid,
+    first_point_that_sees,
+    floor_day,
+    local_day_of,
+    settle_point,
+)
+from watcher.domain.reading import Late, RawWindow, Reading, Samples
+from watcher.domain.site import Site, SiteRecord
+from watcher.expect.day import expect_day, join
+from watcher.expect.expectation import Expected
+
+LOOKBACK_DAYS = 14
+LABEL_REACH_MS = HOUR_MS
+"""A value may be labelled this long after the interval it speaks of (means over up to an hour)."""
+
+
+class History(Protocol):
+    """What had been received; kept by a store, or read from a file."""
+
+    def window(
+        self, site: str, channels: Collection[str] | None, start_ms: int, end_ms: int, received_by_ms: int
+    ) -> Mapping[str, Samples]:
+        """Rows with start_ms <= time < end_ms that came on time or were received before received_by_ms."""
+        ...
+
+    def late(self, site: str, since_ms: int, until_ms: int) -> Sequence[Late]:
+        """Rows that did not come on time, received in [since_ms, until_ms)."""
+        ...
+
+    def received_through(self, site: str) -> int | None: ...
+
+    def last(self, site: str) -> Mapping[str, Reading]: ...
+
+    def first(self, site: str) -> int | None:
+        """The time of the site's oldest row."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Grid points first_ms..last_ms, both included, judged in one pass."""
+
+    first_ms: int
+    last_ms: int
+
+    @property
+    def day_ms(self) -> int:
+        """Midnight UTC of the day whose intervals these points judge."""
+        return floor_day(self.first_ms - GRID_MS)
+
+
+@dataclass(slots=True)
+class Memo:
+    """What may be kept from one span to the next: rows and expectations of days gone by, by their midnight."""
+
+    raw: dict[int, RawWindow] = field(default_factory=dict)
+    expected: dict[int, Expected] = field(default_factory=dict)
+    aligned: dict[Any, Any] = field(default_factory=dict)
+    seen_by_ms: int = 0
+
+    def forget_before(self, day_ms: int) -> None:
+        for days in (self.raw, self.expected):
+            for day in [day for day in days if day < day_ms]:
+                del days[day]
+
+    def forget_late(self, lates: Iterable[Late]) -> None:
+        """Days that late rows reach into, and the day before: a label just after midnight speaks of it."""
+        for late in lates:
+            for day in range(floor_day(late.first_ms) - DAY_MS, floor_day(late.last_ms) + DAY_MS, DAY_MS):
+                self.raw.pop(day, None)
+                self.expected.pop(day, None)
+
+
+def next_span(
+    record: SiteRecord,
+    history: History,
+    events: Sequence[Event],
+    standing: Iterable[Alert],
+    until_ms: int,
+    through_ms: int,
+) -> Span | None:
+    """The longest stretch after until_ms that sees one state of knowledge; None where nothing is due.
+
+    through_ms: the last grid point that may be judged; the caller cuts it where another site file comes into force.
+    """
+    first_ms = until_ms + GRID_MS
+    if first_ms > through_ms:
+        return None
+    last_ms = min(through_ms, floor_day(until_ms) + DAY_MS)
+    begins = {first_point_that_sees(late.received_ms) for late in history.late(record.id, until_ms, last_ms + GRACE_MS)}
+    begins |= {first_point_that_sees(event.received_ms) for event in events}
+    begins |= {ceil_grid(change_ms) + GRID_MS for change_ms in record.changes()}
+    for alert in standing:
+        site = record.at(until_ms)
+        ends = reminder_points(alert, site, policies(site.policy)[alert.finding], last_ms)
+        begins |= {point_ms + GRID_MS for point_ms in ends}
+    return Span(first_ms, min([last_ms, *(point_ms - GRID_MS for point_ms in begins if point_ms > first_ms)]))
+
+
+def evaluate(
+    record: SiteRecord,
+    history: History,
+    events: Sequence[Event],
+    standing: Iterable[Alert],
+    span: Span,
+    memo: Memo | None = None,
+) -> Evaluation:
+    """Judge the points of one span.
+
+    events: of the site; those received too late for the span are left out
+    standing: the site's suspected and open alerts as they were before the span
+    """
+    site = record.at(span.first_ms - GRID_MS)
+    memo = memo if memo is not None else Memo()
+    events = [event for event in events if event.received_ms < span.last_ms + GRACE_MS]
+    window = _window(record, site, history, events, span, memo)
+    expected = _expected(record, window, span, memo)
+    table = policies(site.policy)
+    judged = detect(site, window, expected, table)
+
+    points = range(window.index_of(span.first_ms), window.index_of(span.last_ms) + 1)
+    before = {(alert.finding, alert.subject): alert for alert in standing}
+    after = {alert.id: alert for alert in before.values()}
+    changed: dict[str, Alert] = {}
+    dropped: list[str] = []
+    mails: list[Mail] = []
+    written: list[VerdictRun] = []
+    for (finding, subject), judgement in judged.items():
+        written += runs(site.id, judgement, points, window.start_ms)
+        policy = table[finding]
+        for change in advance(site.id, before.get((finding, subject)), judgement, policy, points, window.start_ms):
+            mails += mails_of(change, site, policy)
+            if change.alert is None:
+                dropped.append(change.id)
+                after.pop(change.id, None)
+                changed.pop(change.id, None)
+            else:
+                after[change.id] = changed[change.id] = change.alert
+    for alert in after.values():
+        mails += reminders(alert, site, table[alert.finding], span.last_ms)
+    return Evaluation(
+        site=site.id,
+        first_ms=span.first_ms,
+        last_ms=span.last_ms,
+        runs=tuple(written),
+        alerts=tuple(changed.values()),
+        dropped=tuple(dropped),
+        mails=tuple(sorted(mails, key=lambda mail: (mail.decided_ms, mail.id))),
+        days=tuple(_settled(site, window, expected, span)),
+    )
+
+
+def detect(site: Site, window: Window, expected: Expected, table: Policies) -> dict[tuple[Finding, str], Judgement]:
+    """Every subject of every detector judged over the whole window, in the registry's order."""
+    judged: dict[tuple[Finding, str], Judgement] = {}
+    limits = table.limits()
+    for detector in DETECTORS:
+        scene = Scene(site, window, expected, limits, dict(judged))
+        for subject in detector.subjects(site):
+            judged[detector.name, subject] = detector.judge(scene, subject)
+    return judged
+
+
+def _window(
+    record: SiteRecord, site: Site, history: History, events: Sequence[Event], span: Span, memo: Memo
+) -> Window:
+    received_by_ms = span.last_ms + GRACE_MS
+    if memo.raw:
+        memo.forget_late(history.late(record.id, memo.seen_by_ms, received_by_ms))
+    memo.seen_by_ms = received_by_ms
+    start_ms, end_ms = span.day_ms - LOOKBACK_DAYS * DAY_MS, span.day_ms + DAY_MS
+    memo.forget_before(start_ms)
+    parts: list[RawWindow] = []
+    for day_ms in range(start_ms, end_ms, DAY_MS):
+        if day_ms not in memo.raw or day_ms == span.day_ms:
+            memo.raw[day_ms] = history.window(record.id, None, day_ms, day_ms + DAY_MS, received_by_ms)
+        parts.append(memo.raw[day_ms])
+    if received_by_ms < end_ms + GRACE_MS:
+        del memo.raw[span.day_ms]  # the day is not over: more will come
+    parts.append(history.window(record.id, None, end_ms, end_ms + LABEL_REACH_MS + 1, received_by_ms))
+    return build_window(site, _joined(parts), events, start_ms, (LOOKBACK_DAYS + 1) * POINTS_A_DAY)
+
+
+def _joined(parts: Sequence[RawWindow]) -> dict[str, Samples]:
+    joined: dict[str, Samples] = {}
+    for name in sorted({name for part in parts for name in part}):
+        columns = array("q"), array("d"), array("q")
+        for part in parts:
+            if (samples := part.get(name)) is not None:
+                columns[0].extend(samples.time_ms)
+                columns[1].extend(samples.value)
+                columns[2].extend(samples.known_ms)
+        joined[name] = Samples(*columns)
+    return joined
+
+
+def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo) -> Expected:
+    """Day by day, each with the facts in force on it; the last two days anew, for their sunshine may still come."""
+    days: list[Expected] = []
+    for day_ms in range(window.start_ms, span.day_ms + DAY_MS, DAY_MS):
+        if day_ms not in memo.expected:
+            memo.expected[day_ms] = expect_day(record.at(max(day_ms, _begin(record))), window, day_ms)
+        days.append(memo.expected[day_ms])
+        if day_ms >= span.day_ms - DAY_MS:
+            del memo.expected[day_ms]
+    return join(days)
+
+
+def _begin(record: SiteRecord) -> int:
+    """When the first array on file was there; a window reaching further back is given that array."""
+    return min((array.from_ms for array in record.arrays), default=0)
+
+
+def _settled(site: Site, window: Window, expected: Expected, span: Span) -> Iterable[SettledDay]:
+    """The civil days whose settling point lies in the span."""
+    whole = expected.by_subject.get("site")
+    day = local_day_of(span.first_ms, site.zone) - timedelta(days=2)
+    while (settled_ms := settle_point(day, site.zone)) <= span.last_ms:
+        if settled_ms >= span.first_ms:
+            sun_up = expected.sun_elevation_deg > 0.0
+            yield settled_day(site, window, whole.expected if whole else None, sun_up, day, 1, settled_ms)
+        day += timedelta(days=1)

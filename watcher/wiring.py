@@ -1,0 +1,136 @@
+"""Builds the parts from what the files say and joins them. The one place that knows every part."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Literal
+
+from watcher.clock import Clock, SystemClock
+from watcher.collect.collectors import BusCollector, Collector, WeatherCollector
+from watcher.collect.modbus.client import DeviceOnBus
+from watcher.collect.weather.client import WeatherService
+from watcher.config import MailConfig, SitesFound, WatcherConfig, load_sites, load_watcher
+from watcher.daemon import Daemon
+from watcher.domain.errors import Problem, SetupError
+from watcher.domain.firm import Firm
+from watcher.domain.quantity import WEATHER_DEVICES
+from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
+from watcher.notify.folder import FolderSink
+from watcher.notify.notice import bad_sites_notice
+from watcher.notify.outbox import Sender
+from watcher.notify.smtp import Security, SmtpSender
+from watcher.store.ledger import Ledger
+from watcher.store.readings import SqliteReadings
+from watcher.worker_process import WorkerProcess
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """Where a data folder keeps what."""
+
+    folder: Path
+
+    @property
+    def readings(self) -> Path:
+        return self.folder / "readings.sqlite"
+
+    @property
+    def ledger_url(self) -> str:
+        return f"sqlite:///{self.folder / 'ledger.sqlite'}"
+
+
+def build_daemon(watcher_file: Path, clock: Clock | None = None) -> Daemon:
+    """Everything `watcher run` needs, from one watcher file.
+
+    SetupError where the watcher file is bad or no site at all is good: never run with nothing to watch.
+    A bad site among good ones is left out, and the operator is told.
+    """
+    config = load_watcher(watcher_file)
+    found = load_sites(config.sites_folder)
+    if not found.good:
+        raise SetupError(found.problems or (Problem(str(config.sites_folder), "", "", "no site to watch"),))
+    config.data_folder.mkdir(parents=True, exist_ok=True)
+    files = Files(config.data_folder.absolute())
+    readings, ledger = SqliteReadings(files.readings), Ledger(files.ledger_url)
+    clock = clock if clock is not None else SystemClock(_newest(readings))
+    for id, text in sorted(found.texts.items()):
+        ledger.put_version(id, text, clock.now_ms())
+    worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident)
+
+    def who(site: str) -> tuple[Site, Firm]:
+        return found.good[site].at(clock.now_ms()), config.firm
+
+    return Daemon(
+        clock=clock,
+        collectors=[one for record in found.good.values() for one in collectors(record, readings, clock)],
+        readings=readings,
+        ledger=ledger,
+        judge=worker,
+        senders=senders(config.mail),
+        who=who,
+        sites=sorted(found.good),
+        evaluate_every_s=config.worker.evaluate_every_s,
+        notices=notices(config, found, clock.now_ms()),
+    )
+
+
+def collectors(record: SiteRecord, readings: SqliteReadings, clock: Clock) -> Iterator[Collector]:
+    """One collector for each bus and each service of a site, for the devices it has now."""
+    site = record.at(clock.now_ms())
+    buses: dict[str, list[Source]] = defaultdict(list)
+    for source in site.sources:
+        if source.kind is SourceKind.MODBUS_TCP:
+            buses[source.address].append(source)
+        elif source.kind is SourceKind.WEATHER:
+            newest = [
+                reading.time_ms
+                for reading in readings.last(site.id).values()
+                if reading.channel.startswith(source.device)
+            ]
+            service = WeatherService(source.address, site.latitude_deg, site.longitude_deg, source.device)
+            yield WeatherCollector(site.id, service, source.every_s, max(newest, default=None))
+    for address, sources in buses.items():
+        devices = [_on_bus(site, source) for source in sources]
+        yield BusCollector(site.id, address, devices, min(source.every_s for source in sources))
+
+
+def _on_bus(site: Site, source: Source) -> DeviceOnBus:
+    meters = {meter.id: meter for meter in site.meters}
+    role: Literal["inverter", "meter", "generation-meter"] = "inverter"
+    if source.device in meters:
+        role = "generation-meter" if meters[source.device].role is MeterRole.GENERATION else "meter"
+    return DeviceOnBus(source.device, source.unit, source.map, source.counts, role)
+
+
+def senders(mail: MailConfig) -> list[Sender]:
+    """A folder that keeps copies, and the server that carries; the folder carries where there is no server."""
+    found: list[Sender] = []
+    if mail.folder is not None:
+        found.append(FolderSink(mail.folder))
+    if (server := mail.server) is not None:
+        password = server.password.reveal if server.password is not None else None
+        found.append(SmtpSender(server.host, server.port, Security(server.security), server.user, password))
+    return found
+
+
+def notices(config: WatcherConfig, found: SitesFound, now_ms: int) -> list[EmailMessage]:
+    """What the operator must hear at once: site files that can't be used."""
+    if not found.problems:
+        return []
+    watched = len(found.good)
+    return [bad_sites_notice(found.problems, watched, found.files, config.mail.sender, config.operator_email, now_ms)]
+
+
+def _newest(readings: SqliteReadings) -> int:
+    """The newest stored reading of any site: a clock earlier than that is wrong. Forecasts, which lie ahead, aside."""
+    times = [
+        reading.time_ms
+        for site in readings.sites()
+        for reading in readings.last(site).values()
+        if not reading.channel.startswith(WEATHER_DEVICES)
+    ]
+    return max(times, default=0)

@@ -1,0 +1,84 @@
+"""The daemon's end of the worker: starts the process, asks it, and lets it go or keeps it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from watcher.domain.errors import WatcherError
+
+log = logging.getLogger(__name__)
+
+
+class WorkerError(WatcherError):
+    """The worker died, said nothing in time, or could not judge a site. Asking again may help."""
+
+
+class WorkerProcess:
+    """A worker that stays (resident) or is started for each round and ends with it."""
+
+    def __init__(self, readings: Path, ledger_url: str, *, resident: bool, timeout_s: float = 600.0) -> None:
+        self._command = (sys.executable, "-m", "watcher.worker", str(readings), ledger_url)
+        self._resident, self._timeout_s = resident, timeout_s
+        self._process: asyncio.subprocess.Process | None = None
+
+    async def judge(self, sites: Sequence[str]) -> None:
+        """Have everything due judged. WorkerError where a site was not, after the others were."""
+        try:
+            answer = await asyncio.wait_for(self._ask({"evaluate": list(sites)}), self._timeout_s)
+        except TimeoutError:
+            await self._kill()
+            raise WorkerError(f"no answer within {self._timeout_s:.0f} s") from None
+        finally:
+            if not self._resident:
+                await self.close()
+        failed = [f"{one['site']}: {one['error']}" for one in answer["judged"] if "error" in one]
+        if failed:
+            raise WorkerError("; ".join(failed))
+
+    async def close(self) -> None:
+        """End of input ends the worker; one that does not go is killed."""
+        process, self._process = self._process, None
+        if process is None or process.returncode is not None:
+            return
+        assert process.stdin is not None
+        process.stdin.close()
+        try:
+            await asyncio.wait_for(process.wait(), 10.0)
+        except TimeoutError:
+            process.kill()
+            await process.wait()
+
+    async def _ask(self, request: dict[str, object]) -> dict[str, list[dict[str, str]]]:
+        process = await self._running()
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(json.dumps(request).encode() + b"\n")
+        await process.stdin.drain()
+        line = await process.stdout.readline()
+        if not line:
+            code = await process.wait()
+            self._process = None
+            raise WorkerError(f"the worker ended with exit code {code}")
+        answer: dict[str, list[dict[str, str]]] = json.loads(line)
+        return answer
+
+    async def _running(self) -> asyncio.subprocess.Process:
+        if self._process is None or self._process.returncode is not None:
+            self._process = await asyncio.create_subprocess_exec(
+                *self._command,
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                limit=2**22,
+            )
+        return self._process
+
+    async def _kill(self) -> None:
+        process, self._process = self._process, None
+        if process is not None and process.returncode is None:
+            process.kill()
+            await process.wait()
