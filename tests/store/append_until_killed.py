@@ -13,12 +13,13 @@ from watcher.domain.reading import Reading
 from watcher.store.readings import SqliteReadings
 
 CHANNELS = [f"inverter-1.input-{i}.dc_power" for i in range(6)]
+LATE_CHANNELS = ["weather-analysis.ghi", "weather-analysis.temp_air"]
 
 
 def batch(number: int) -> list[Reading]:
     at = number * SECOND_MS
     on_time = [Reading(channel, at, float(number)) for channel in CHANNELS]
-    return on_time + [reading._replace(time_ms=at - HOUR_MS) for reading in on_time[:2]]
+    return on_time + [Reading(channel, at - HOUR_MS, float(number)) for channel in LATE_CHANNELS]
 
 
 def main(path: str) -> None:
