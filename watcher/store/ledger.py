@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Self, cast
 
-from sqlalchemy import Connection, Select, and_, func, insert, inspect, make_url, select, update
+from sqlalchemy import Connection, Select, func, insert, inspect, make_url, select, update
 from sqlalchemy import delete as delete_from
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -27,7 +27,16 @@ from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import GRACE_MS
 from watcher.store import ledger_rows as rows
 from watcher.store import ledger_tables as t
-from watcher.store.ledger_commit import Superseded, advance, first, lock_site, put_alert, put_mail, put_runs
+from watcher.store.ledger_commit import (
+    Superseded,
+    advance,
+    first,
+    lock_site,
+    newest_runs,
+    put_alert,
+    put_mail,
+    put_runs,
+)
 
 __all__ = ["Ledger", "OutboxRow", "Superseded"]
 
@@ -135,6 +144,16 @@ class Ledger:
         )
         return rows.event_from_row(found[0]).values if found else None
 
+    def copy_said(self, other: Ledger, site: str) -> None:
+        """Take over what was said about a site elsewhere, its files and events with their instants; for a replay."""
+        versions = other._all("reading site versions", select(t.site_version).where(t.site_version.c.site == site))
+        events = other._all("reading events", select(t.event_log).where(t.event_log.c.site == site))
+        with self._writing("taking over what was said") as connection:
+            lock_site(connection, site)
+            for table, found in ((t.site_version, versions), (t.event_log, events)):
+                if found:
+                    connection.execute(insert(table), [dict(row) for row in found])
+
     # What was judged
 
     def commit(self, evaluation: Evaluation, previous_until_ms: int | None) -> None:
@@ -148,7 +167,7 @@ class Ledger:
             raise ValueError(f"{evaluation.site}: {evaluation.last_ms} is judged already, up to {previous_until_ms}")
         with self._writing("committing an evaluation") as connection:
             advance(connection, evaluation, previous_until_ms)
-            put_runs(connection, evaluation.runs)
+            put_runs(connection, evaluation.site, evaluation.runs)
             for alert in evaluation.alerts:
                 put_alert(connection, alert)
             for id in evaluation.dropped:
@@ -183,21 +202,7 @@ class Ledger:
 
     def last_runs(self, site: str) -> list[VerdictRun]:
         """The newest run of each finding and subject, in their order."""
-        run = t.verdict_run.c
-        newest = (
-            select(run.finding, run.subject, func.max(run.first_ms).label("first_ms"))
-            .where(run.site == site)
-            .group_by(run.finding, run.subject)
-            .subquery()
-        )
-        is_newest = and_(
-            run.finding == newest.c.finding, run.subject == newest.c.subject, run.first_ms == newest.c.first_ms
-        )
-        found = self._all(
-            "reading the newest runs",
-            select(t.verdict_run).join(newest, is_newest).where(run.site == site).order_by(run.finding, run.subject),
-        )
-        return [rows.run_from_row(row) for row in found]
+        return [rows.run_from_row(row) for row in self._all("reading the newest runs", newest_runs(site))]
 
     def runs(self, site: str, since_ms: int | None = None, until_ms: int | None = None) -> list[VerdictRun]:
         """Runs with a grid point in since_ms <= point < until_ms, whole, in order of their first; None: no bound."""

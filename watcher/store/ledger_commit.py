@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, cast
 
-from sqlalchemy import Connection, Select, exists, insert, literal, select, update
+from sqlalchemy import Connection, Select, Table, and_, exists, insert, literal, select, update
 
 from watcher.domain.alert import Alert, Mail
 from watcher.domain.errors import StoreError
@@ -56,57 +56,59 @@ def advance(connection: Connection, evaluation: Evaluation, previous_until_ms: i
     connection.execute(update(t.site).where(t.site.c.id == evaluation.site).values(evaluated_until=evaluation.last_ms))
 
 
-def put_runs(connection: Connection, runs: Sequence[VerdictRun]) -> None:
+def newest_runs(site: str) -> Select[Any]:
+    """The query for the newest run of each finding and subject, in their order."""
+    run, newest = t.verdict_run.c, t.newest_run.c
+    same = and_(
+        run.site == newest.site,
+        run.finding == newest.finding,
+        run.subject == newest.subject,
+        run.first_ms == newest.first_ms,
+    )
+    joined = select(t.verdict_run).join(t.newest_run, same)
+    return joined.where(newest.site == site).order_by(newest.finding, newest.subject)
+
+
+def put_runs(connection: Connection, site: str, runs: Sequence[VerdictRun]) -> None:
     """Join each run to the one it continues, or begin a new one."""
-    newest: dict[tuple[Finding, str], VerdictRun | None] = {}
-    stored: set[tuple[Finding, str, int]] = set()
-    changed: dict[tuple[Finding, str, int], VerdictRun] = {}
+    before = {
+        (run.finding, run.subject): run
+        for run in map(rows.run_from_row, cast("list[rows.Row]", connection.execute(newest_runs(site)).mappings()))
+    }
+    newest, changed = dict(before), dict[tuple[Finding, str, int], VerdictRun]()
     for run in runs:
         key = (run.finding, run.subject)
-        if key not in newest:
-            newest[key] = before = _newest_run(connection, run)
-            if before is not None:
-                stored.add((*key, before.first_ms))
-        before = newest[key]
-        if before is not None and run.first_ms <= before.last_ms:
-            raise ValueError(f"{run.site} {run.finding} {run.subject}: judged already at {run.first_ms}")
-        if before is not None and continues(before, run, GRID_MS):
-            run = replace(before, last_ms=run.last_ms, loss_mwh=before.loss_mwh + run.loss_mwh)
+        last = newest.get(key)
+        if last is not None and run.first_ms <= last.last_ms:
+            raise ValueError(f"{site} {run.finding} {run.subject}: judged already at {run.first_ms}")
+        if last is not None and continues(last, run, GRID_MS):
+            run = replace(last, last_ms=run.last_ms, loss_mwh=last.loss_mwh + run.loss_mwh)
         newest[key] = changed[(*key, run.first_ms)] = run
-    for at, run in changed.items():
-        if at in stored:
-            table = t.verdict_run.c
-            connection.execute(
-                update(t.verdict_run)
-                .where(
-                    table.site == run.site,
-                    table.finding == str(run.finding),
-                    table.subject == run.subject,
-                    table.first_ms == run.first_ms,
-                )
-                .values(last_ms=run.last_ms, loss_mwh=run.loss_mwh)
+    begun = []
+    for (finding, subject, first_ms), run in changed.items():
+        old = before.get((finding, subject))
+        if old is None or old.first_ms != first_ms:
+            begun.append(rows.run_to_row(run))
+        else:
+            _change(
+                connection,
+                t.verdict_run,
+                {"site": site, "finding": str(finding), "subject": subject, "first_ms": first_ms},
+                {"last_ms": run.last_ms, "loss_mwh": run.loss_mwh},
             )
-    fresh = [rows.run_to_row(run) for at, run in changed.items() if at not in stored]
-    if fresh:
-        connection.execute(insert(t.verdict_run), fresh)
-
-
-def _newest_run(connection: Connection, like: VerdictRun) -> VerdictRun | None:
-    run = t.verdict_run.c
-    row = first(
-        connection,
-        select(t.verdict_run)
-        .where(run.site == like.site, run.finding == str(like.finding), run.subject == like.subject)
-        .order_by(run.first_ms.desc()),
-    )
-    return None if row is None else rows.run_from_row(row)
+    if begun:
+        connection.execute(insert(t.verdict_run), begun)
+    for (finding, subject), run in newest.items():
+        old = before.get((finding, subject))
+        if old is None or old.first_ms != run.first_ms:
+            key_columns = {"site": site, "finding": str(finding), "subject": subject}
+            _put(connection, t.newest_run, key_columns, {"first_ms": run.first_ms})
 
 
 def put_alert(connection: Connection, alert: Alert) -> None:
+    """Enter an alert, or change it to what it is now."""
     row = rows.alert_to_row(alert)
-    changed = connection.execute(update(t.alert).where(t.alert.c.id == alert.id).values(row))
-    if changed.rowcount == 0:
-        connection.execute(insert(t.alert).values(row))
+    _put(connection, t.alert, {"id": row.pop("id")}, row)
 
 
 def put_mail(connection: Connection, mail: Mail) -> None:
@@ -121,3 +123,14 @@ def put_mail(connection: Connection, mail: Mail) -> None:
     }
     if first(connection, select(t.outbox.c.id).where(t.outbox.c.id == mail.id)) is None:
         connection.execute(insert(t.outbox).values(row))
+
+
+def _put(connection: Connection, table: Table, key: rows.Row, values: rows.Row) -> None:
+    """Change the row with this key, or insert it."""
+    if _change(connection, table, key, values) == 0:
+        connection.execute(insert(table).values({**key, **values}))
+
+
+def _change(connection: Connection, table: Table, key: rows.Row, values: rows.Row) -> int:
+    is_it = and_(*(table.c[name] == value for name, value in key.items()))
+    return connection.execute(update(table).where(is_it).values(dict(values))).rowcount

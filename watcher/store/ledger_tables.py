@@ -126,6 +126,17 @@ verdict_run = Table(
     sqlite_with_rowid=False,
 )
 
+# Where each subject's newest run begins: to look for it among the runs of years would cost more every day.
+newest_run = Table(
+    "newest_run",
+    METADATA,
+    _site_column(primary_key=True),
+    Column("finding", String, primary_key=True),
+    Column("subject", String, primary_key=True),
+    _ms("first_ms"),
+    sqlite_with_rowid=False,
+)
+
 outbox = Table(
     "outbox",
     METADATA,

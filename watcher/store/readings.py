@@ -111,6 +111,12 @@ class SqliteReadings:
                 self._move_watermark(number, _not_before(before_ms, reached_ms))
         return total
 
+    def upkeep(self) -> None:
+        """Fold the write-ahead log into the file and freshen the planner's figures. For a quiet hour."""
+        with self._lock, said("nightly upkeep"):
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._connection.execute("PRAGMA optimize")
+
     # Reading
 
     def window(
@@ -184,6 +190,19 @@ class SqliteReadings:
                 (site,),
             )
             return {channel: Reading(channel, time_ms, value) for channel, time_ms, value in newest}
+
+    def first(self, site: str) -> int | None:
+        """The time of the site's oldest row; None where it has none."""
+        with self._within("reading the oldest row", Access.READ):
+            mine = "(SELECT series.id FROM series JOIN site ON site.id = series.site WHERE site.name = ?1)"
+            oldest = [
+                self._connection.execute(statement, (site,)).fetchone()
+                for statement in (
+                    f"SELECT time_ms FROM on_time WHERE series IN {mine} ORDER BY time_ms LIMIT 1",
+                    f"SELECT min(time_ms) FROM late WHERE series IN {mine}",
+                )
+            ]
+            return min((row[0] for row in oldest if row is not None and row[0] is not None), default=None)
 
     def sites(self) -> list[str]:
         """Every site that ever had a batch, in order of name."""
