@@ -1,0 +1,463 @@
+"""Every word about a fault, in one table: (finding, cause) to what a home and what the trade reads.
+
+Rule: the home reads no inner word (string, tracker, input, channel names) and is asked to look, write down and call,
+never to touch. The trade reads standard terms. A sentence with a figure in braces stands only where that figure is
+known (wording_figures.Teller), so each row has sentences without any. Cause "" is the row for unknown or several.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from watcher.domain.alert import ClosedAs
+from watcher.domain.finding import Finding
+from watcher.domain.site import Role
+
+
+class Register(StrEnum):
+    """Whose language a letter speaks."""
+
+    HOME = "home"
+    TRADE = "trade"
+
+
+def register_of(role: str) -> Register:
+    """Installer and operator are the trade; everyone else is at home."""
+    return Register.TRADE if role in (Role.INSTALLER, Role.OPERATOR) else Register.HOME
+
+
+class Caution(StrEnum):
+    """Which warning goes with a fault; the general one always follows it."""
+
+    METER = "meter"
+    NO_GENERATION = "no-generation"
+    STRING = "string"
+    GENERAL = "general"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """subject: of the mail, after the site's name. wrong: what is so. check: what to look at, what happens next."""
+
+    subject: str
+    wrong: tuple[str, ...]
+    check: tuple[str, ...]
+    caution: Caution
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """again: it is over, as subject and sentence. was: what it had been. never: we were wrong, it was fine."""
+
+    again: str
+    was: str
+    never: str
+
+
+@dataclass(frozen=True, slots=True)
+class Both:
+    """The same said twice."""
+
+    home: Words
+    trade: Words
+
+    def of(self, register: Register) -> Words:
+        return self.trade if register is Register.TRADE else self.home
+
+
+_BOX = "the inverter (the box that turns sun power into mains power)"
+_MAINS_STAYS = "Your home still has power from the mains, just as it does at night."
+_LEAVE_SWITCHES = "Please leave all switches as they are."
+_NEEDS_A_TEST = "This needs a test by a person trained to work on solar panels."
+_OTHERS_WORK = "Your other panels still work."
+_ONE_ROW_SUBJECT = "one row of your solar panels gives no power"
+_ONE_ROW = "One row of your solar panels gives no power."
+
+_METER_STALLED = Both(
+    Words(
+        subject="your solar meter has stopped counting",
+        wrong=(
+            "Your solar meter has stopped counting, but your panels still work.",
+            "The number on it, {index_kwh:dial} kWh, last moved on {last_moved_ms:when}.",
+            "Since then your panels have made {inverter_kwh:kwh}.",
+            "If you are paid for the power your panels make, that payment goes by this meter.",
+        ),
+        check=(
+            "Please write down the number that the meter shows today, and take a photo of it.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} stalled",
+        wrong=(
+            "{device} answers, but its index stands still while the inverter generates.",
+            "Index {index_kwh:dial} kWh since {last_moved_ms:when}; the inverter has counted {inverter_kwh:kwh} since.",
+        ),
+        check=(
+            "Compare the display with the index above.",
+            "If the display has moved on, the fault is in the reading: pulse lead, bus, gateway.",
+            "If it has not, the register or the meter's wiring is at fault: see whether the output still passes "
+            "through the meter, and arrange an exchange.",
+            "Record serial, closing and opening index with photographs: payments rest on them.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+_METER_SILENT = Both(
+    Words(
+        subject="we cannot read your solar meter",
+        wrong=(
+            "We cannot read your solar meter any more.",
+            "It last sent us a reading on {last_heard_ms:when}.",
+            "This does not mean that the meter has stopped. Most often only the link to it is down.",
+        ),
+        check=(
+            "Please look at the meter. If it shows a number, write the number down. If it shows nothing, say so when "
+            "you call.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} not heard",
+        wrong=(
+            "{device} no longer answers; nothing is known about its index.",
+            "Last heard {last_heard_ms:when}.",
+        ),
+        check=(
+            "Check the meter's supply and display first, then the lead to it, its bus address and the gateway.",
+            "Read the display: if it counts, only the reading is lost and no payment is at risk.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+
+def _no_generation(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
+    return Both(
+        Words(
+            subject="{panels} have stopped making power",
+            wrong=(
+                "{Panels} make no power, and it is light enough that they should.",
+                "They last made power on {last_output_ms:when}.",
+                *home,
+                _MAINS_STAYS,
+            ),
+            check=(_LEAVE_SWITCHES,),
+            caution=Caution.NO_GENERATION,
+        ),
+        Words(
+            subject=trade_subject,
+            wrong=(
+                *trade,
+                "Last output {last_output_ms:when}; {expected_kwh:kwh} expected since.",
+            ),
+            check=check,
+            caution=Caution.NO_GENERATION,
+        ),
+    )
+
+
+_AC_SIDE_OFF = _no_generation(
+    (f"It looks as if {_BOX} is awake but gets no mains. Something between it and the mains may be off.",),
+    "no generation, {device} awake without grid voltage",
+    ("{device} is awake with DC present, but sees no grid voltage: the AC side is off.",),
+    (
+        "Check the AC isolator, the breaker and RCD of the generation circuit, and the neutral and line terminals.",
+        "If the RCD or breaker had tripped, find out why before it is closed again.",
+    ),
+)
+_NOT_RUNNING = _no_generation(
+    (f"It looks as if {_BOX} has both sun and mains, but will not start.",),
+    "no generation, {device} awake but not running",
+    ("{device} is awake, with grid voltage and DC present, and does not run.",),
+    (
+        "Read the inverter's own event list and state before you reset anything.",
+        "Look for an insulation or residual-current event, a remote stop, an export limit of nought.",
+    ),
+)
+_DC_SIDE_OFF = _no_generation(
+    (f"We no longer hear from {_BOX}. It looks as if the power from the panels does not reach it.",),
+    "no generation, DC side of {device} off",
+    ("{device} is silent or without DC by day, and no output is counted: the DC side is probably off.",),
+    (
+        "Check the DC isolators, at the inverter and elsewhere, and whether the inverter's display is lit.",
+        "Measure Voc of each string at the isolator's array side.",
+        "If Voc is there on every input, the inverter itself has failed.",
+    ),
+)
+_NO_GENERATION = _no_generation(
+    ("We cannot tell the cause from here.",),
+    "no generation from {device}",
+    ("{device} gives no output in good light. The readings do not tell which side is at fault.",),
+    (
+        "Check both isolators, breaker and RCD, then the inverter's event list.",
+        "Measure grid voltage at the inverter and Voc of each string.",
+    ),
+)
+
+
+def _row_out(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
+    return Both(
+        Words(
+            subject=_ONE_ROW_SUBJECT,
+            wrong=(_ONE_ROW, *home),
+            check=(_NEEDS_A_TEST,),
+            caution=Caution.STRING,
+        ),
+        Words(subject=trade_subject, wrong=trade, check=check, caution=Caution.STRING),
+    )
+
+
+_INPUT_FIGURES = "{current_a:.1f} A at {voltage_v:.0f} V; usual voltage here {usual_voltage_v:.0f} V."
+_VOLTAGE_OPEN_CIRCUIT = _row_out(
+    (
+        "The panels in it look ready, but their power does not get through.",
+        "The fault is most likely at the inverter end.",
+        _OTHERS_WORK,
+    ),
+    "{where}: no current at open-circuit voltage",
+    (
+        "{where} carries no current at a voltage near Voc: the string is complete and nothing draws on it.",
+        _INPUT_FIGURES,
+    ),
+    (
+        "Suspect the inverter's input, its fuse or its DC switch.",
+        "Compare Voc before and after the switch, and swap inputs to tell string from tracker.",
+    ),
+)
+_VOLTAGE_NONE = _row_out(
+    ("Nothing arrives from these panels. Something on the way from them may be broken.", _OTHERS_WORK),
+    "{where}: no current, no voltage",
+    ("{where} has neither current nor voltage by day: nothing arrives from the string.", _INPUT_FIGURES),
+    (
+        "Measure Voc at the last accessible point and work back towards the modules: switch, fuse, connectors, cable.",
+        "Test insulation to earth before you reconnect; a parted cable may lie on metal.",
+    ),
+)
+_VOLTAGE_DRIFTING = _row_out(
+    (
+        "A contact on the way from these panels seems to be loose.",
+        "A loose contact can get hot. Please have this looked at soon.",
+        _OTHERS_WORK,
+    ),
+    "{where}: no current, voltage drifting",
+    ("{where} carries no current and its voltage drifts: a loose end or a broken contact.", _INPUT_FIGURES),
+    (
+        "Treat it as a heat risk and go soon: look for scorched connectors, terminals and fuse holders.",
+        "Test continuity and insulation of the string before you reconnect.",
+    ),
+)
+_PARALLEL_STRING = _row_out(
+    (
+        "It is one of {strings:count} rows that work side by side.",
+        "Together they now give {share:part} of what they should.",
+    ),
+    "{where}: one parallel string open",
+    (
+        "{where} gives {share:part} of its usual current at normal voltage: one parallel string is open.",
+        "Strings in parallel at this input: {strings:count}.",
+        _INPUT_FIGURES,
+    ),
+    (
+        "Clamp each string's current and compare; the one that reads nothing has an open fuse or connector.",
+        "After repair, parallel strings should agree within 5 % in steady light.",
+    ),
+)
+_STRING_OPEN = _row_out(
+    ("We cannot tell the cause from here.", _OTHERS_WORK),
+    "{where}: string open",
+    ("{where} carries no current in good light while the others do.", _INPUT_FIGURES),
+    ("Measure Voc and current of the string; check DC switch, fuse and connectors.",),
+)
+
+_LOW_CHECK_HOME = (
+    "Please look from the ground: has a tree grown, or is something lying on the panels? If so, say so when you call.",
+)
+_LOW_SUBJECT_HOME = "your solar panels make less than they should"
+_OUTPUT_LOW = Both(
+    Words(
+        subject=_LOW_SUBJECT_HOME,
+        wrong=(
+            "Your solar panels make less power than the weather allows.",
+            "Over the last {days:days} they made {share:part} of what they should.",
+            "It may be shade, dirt or a fault. We cannot tell which from here. There is no need to rush.",
+        ),
+        check=_LOW_CHECK_HOME,
+        caution=Caution.GENERAL,
+    ),
+    Words(
+        subject="output below expectation",
+        wrong=(
+            "{where}: AC output is below the weather-corrected expectation.",
+            "It came to {share:part} of it over the last {days:days}.",
+        ),
+        check=(
+            "Check shade, soiling and snow, the inverter's limits and event list, then each string's current and Voc.",
+            "Check that the site record (module count, tilt, azimuth, inverter rating) is right.",
+        ),
+        caution=Caution.STRING,
+    ),
+)
+_STEP_FRACTION = Both(
+    Words(
+        subject=_LOW_SUBJECT_HOME,
+        wrong=(
+            "Your solar panels make less power than the weather allows.",
+            "They now make {share:part} of what they should.",
+            "The drop came all at once and has stayed the same.",
+            "Perhaps one of {strings:count} rows of panels has failed.",
+        ),
+        check=(_NEEDS_A_TEST,),
+        caution=Caution.STRING,
+    ),
+    Words(
+        subject="output low by a steady step, possibly one string",
+        wrong=(
+            "{where}: AC output fell in one step and has been a steady simple fraction of the expectation since.",
+            "It came to {share:part} of it over the last {days:days}.",
+            "Possibly one of {strings:count} strings is out.",
+        ),
+        check=(
+            "Clamp each string's current and measure Voc; look for an open fuse, connector or DC switch.",
+            "If all strings carry current, check for an inverter stage or phase that is out.",
+        ),
+        caution=Caution.STRING,
+    ),
+)
+
+FAULTS: Mapping[tuple[Finding, str], Both] = {
+    (Finding.METER_STALLED, "register-still"): _METER_STALLED,
+    (Finding.METER_STALLED, ""): _METER_STALLED,
+    (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
+    (Finding.METER_SILENT, ""): _METER_SILENT,
+    (Finding.NO_GENERATION, "ac-side-off"): _AC_SIDE_OFF,
+    (Finding.NO_GENERATION, "not-running"): _NOT_RUNNING,
+    (Finding.NO_GENERATION, "dc-side-off"): _DC_SIDE_OFF,
+    (Finding.NO_GENERATION, ""): _NO_GENERATION,
+    (Finding.STRING_OPEN, "voltage-open-circuit"): _VOLTAGE_OPEN_CIRCUIT,
+    (Finding.STRING_OPEN, "voltage-none"): _VOLTAGE_NONE,
+    (Finding.STRING_OPEN, "voltage-drifting"): _VOLTAGE_DRIFTING,
+    (Finding.STRING_OPEN, "parallel-string"): _PARALLEL_STRING,
+    (Finding.STRING_OPEN, ""): _STRING_OPEN,
+    (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
+    (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
+}
+
+ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
+    (Finding.METER_STALLED, Register.HOME): Ending(
+        again="your solar meter is counting again",
+        was="your solar meter had stopped counting",
+        never="your solar meter was counting all the time",
+    ),
+    (Finding.METER_SILENT, Register.HOME): Ending(
+        again="we can read your solar meter again",
+        was="we could not read your solar meter",
+        never="your solar meter could be read all the time",
+    ),
+    (Finding.NO_GENERATION, Register.HOME): Ending(
+        again="{panels} are making power again",
+        was="{panels} had stopped making power",
+        never="{panels} had not stopped making power",
+    ),
+    (Finding.STRING_OPEN, Register.HOME): Ending(
+        again="all rows of your solar panels give power again",
+        was="one row of your solar panels gave no power",
+        never="no row of your solar panels had failed",
+    ),
+    (Finding.OUTPUT_LOW, Register.HOME): Ending(
+        again="your solar panels make what they should again",
+        was="your solar panels made less than they should",
+        never="your solar panels made what they should",
+    ),
+    (Finding.METER_STALLED, Register.TRADE): Ending(
+        again="generation meter {device} counts again",
+        was="generation meter {device} had stalled",
+        never="generation meter {device} had not stalled",
+    ),
+    (Finding.METER_SILENT, Register.TRADE): Ending(
+        again="generation meter {device} is heard again",
+        was="generation meter {device} was not heard",
+        never="generation meter {device} had been heard",
+    ),
+    (Finding.NO_GENERATION, Register.TRADE): Ending(
+        again="{device} generates again",
+        was="{device} did not generate",
+        never="{device} had not stopped generating",
+    ),
+    (Finding.STRING_OPEN, Register.TRADE): Ending(
+        again="{where} carries its current again",
+        was="{where} had a string open",
+        never="{where} had no string open",
+    ),
+    (Finding.OUTPUT_LOW, Register.TRADE): Ending(
+        again="{where}, output as expected again",
+        was="{where}, output was low",
+        never="{where}, output was not low",
+    ),
+}
+
+OUTCOMES: Mapping[tuple[ClosedAs, Register], str] = {
+    (ClosedAs.REPLACED, Register.HOME): "The part in question has been replaced.",
+    (
+        ClosedAs.RECORD_CHANGED,
+        Register.HOME,
+    ): "We were given new facts about your system, and with them this is settled.",
+    (ClosedAs.INSPECTED, Register.HOME): "Someone has looked at it and marked it as dealt with.",
+    (ClosedAs.REPLACED, Register.TRADE): "Closed: the device was replaced.",
+    (ClosedAs.RECORD_CHANGED, Register.TRADE): "Closed: the site record was changed.",
+    (ClosedAs.INSPECTED, Register.TRADE): "Closed: an inspection was recorded.",
+}
+"""How an alert ended that neither recovered nor was withdrawn."""
+
+CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
+    (Caution.METER, Register.HOME): ("Do not open the meter or break its seals.",),
+    (Caution.NO_GENERATION, Register.HOME): ("Do not try to start things again yourself.",),
+    (Caution.STRING, Register.HOME): ("Do not look for the fault yourself. The current in these wires can kill.",),
+    (Caution.GENERAL, Register.HOME): (
+        "Please look, but do not touch.",
+        "Wires from solar panels are live all day, even when all is off.",
+        "Do not open a box, pull out a plug or climb up to the panels.",
+        "If you see smoke, burn marks, a loose panel or water on the parts, stay away and call.",
+        "If there is a fire, get out and call 999. Say that there are solar panels{and_battery}.",
+    ),
+    (Caution.METER, Register.TRADE): (
+        "Break no seal without its owner's leave; the meter stays live from the mains side.",
+    ),
+    (Caution.NO_GENERATION, Register.TRADE): (
+        "An inverter that stands still is not dead: array, grid and its own capacitors may each feed it. "
+        "Wait for the time on its label.",
+    ),
+    (Caution.STRING, Register.TRADE): (
+        "Clamp for current before you open a fuse holder or part a connector: parallel strings feed a faulty one, "
+        "and a DC arc does not go out by itself.",
+    ),
+    (Caution.GENERAL, Register.TRADE): (
+        "DC from the array is live in daylight whatever is switched off.",
+        "Isolate AC first, then DC, in the order on the label; where the label differs, the label holds.",
+        "Secure against re-closing, prove dead, and never part connectors under load.",
+        "Work for a competent person, to the current BS 7671, the rules for work at height and local rules.",
+    ),
+}
+
+FIGURES: Mapping[str, tuple[str, str]] = {
+    "index_kwh": ("Meter index", "{0:dial} kWh"),
+    "inverter_kwh": ("Counted by the inverter since", "{0:.1f} kWh"),
+    "last_moved_ms": ("Index last moved", "{0:when}"),
+    "last_heard_ms": ("Last heard", "{0:when}"),
+    "last_output_ms": ("Last output", "{0:when}"),
+    "expected_kwh": ("Expected since", "{0:.1f} kWh"),
+    "current_a": ("Current", "{0:.2f} A"),
+    "voltage_v": ("Voltage", "{0:.0f} V"),
+    "usual_voltage_v": ("Usual voltage", "{0:.0f} V"),
+    "strings": ("Strings in parallel", "{0:.0f}"),
+    "share": ("Share of the expected", "{0:.2f}"),
+    "days": ("Days judged", "{0:.0f}"),
+}
+"""What the trade finds under Figures: evidence key to label and form, in this order."""
