@@ -11,7 +11,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from watcher.alert.wording import Letter, letter, words_for
-from watcher.alert.wording_table import CAUTIONS, ENDINGS, FAULTS, OUTCOMES, Caution, Register
+from watcher.alert.wording_cautions import CAUTIONS, Caution, Register
+from watcher.alert.wording_endings import ENDINGS, OUTCOMES
+from watcher.alert.wording_table import FAULTS
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm

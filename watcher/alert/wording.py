@@ -11,19 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from watcher.alert.wording_cautions import CAUTIONS, Caution, Register, register_of
+from watcher.alert.wording_endings import ENDINGS, OUTCOMES
 from watcher.alert.wording_figures import Teller, begin, energy, energy_range, money, when
 from watcher.alert.wording_money import lost_payment, may_see_money
-from watcher.alert.wording_table import (
-    CAUTIONS,
-    ENDINGS,
-    FAULTS,
-    FIGURES,
-    OUTCOMES,
-    Caution,
-    Register,
-    Words,
-    register_of,
-)
+from watcher.alert.wording_table import FAULTS, FIGURES, Words
 from watcher.domain.alert import Alert, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm

@@ -1,4 +1,4 @@
-"""Every word about a fault, in one table: (finding, cause) to what a home and what the trade reads.
+"""Every word about a standing fault, in one table: (finding, cause) to what a home and what the trade reads.
 
 Rule: the home reads no inner word (string, tracker, input, channel names) and is asked to look, write down and call,
 never to touch. The trade reads standard terms. A sentence with a figure in braces stands only where that figure is
@@ -9,32 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
-from watcher.domain.alert import ClosedAs
+from watcher.alert.wording_cautions import Caution, Register
 from watcher.domain.finding import Finding
-from watcher.domain.site import Role
-
-
-class Register(StrEnum):
-    """Whose language a letter speaks."""
-
-    HOME = "home"
-    TRADE = "trade"
-
-
-def register_of(role: str) -> Register:
-    """Installer and operator are the trade; everyone else is at home."""
-    return Register.TRADE if role in (Role.INSTALLER, Role.OPERATOR) else Register.HOME
-
-
-class Caution(StrEnum):
-    """Which warning goes with a fault; the general one always follows it."""
-
-    METER = "meter"
-    NO_GENERATION = "no-generation"
-    STRING = "string"
-    GENERAL = "general"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +22,6 @@ class Words:
     wrong: tuple[str, ...]
     check: tuple[str, ...]
     caution: Caution
-
-
-@dataclass(frozen=True, slots=True)
-class Ending:
-    """again: it is over, as subject and sentence. was: what it had been. never: we were wrong, it was fine."""
-
-    again: str
-    was: str
-    never: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,102 +316,6 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.STRING_OPEN, ""): _STRING_OPEN,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
-}
-
-ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
-    (Finding.METER_STALLED, Register.HOME): Ending(
-        again="your solar meter is counting again",
-        was="your solar meter had stopped counting",
-        never="your solar meter was counting all the time",
-    ),
-    (Finding.METER_SILENT, Register.HOME): Ending(
-        again="we can read your solar meter again",
-        was="we could not read your solar meter",
-        never="your solar meter could be read all the time",
-    ),
-    (Finding.NO_GENERATION, Register.HOME): Ending(
-        again="{panels} are making power again",
-        was="{panels} had stopped making power",
-        never="{panels} had not stopped making power",
-    ),
-    (Finding.STRING_OPEN, Register.HOME): Ending(
-        again="all rows of your solar panels give power again",
-        was="one row of your solar panels gave no power",
-        never="no row of your solar panels had failed",
-    ),
-    (Finding.OUTPUT_LOW, Register.HOME): Ending(
-        again="your solar panels make what they should again",
-        was="your solar panels made less than they should",
-        never="your solar panels made what they should",
-    ),
-    (Finding.METER_STALLED, Register.TRADE): Ending(
-        again="generation meter {device} counts again",
-        was="generation meter {device} had stalled",
-        never="generation meter {device} had not stalled",
-    ),
-    (Finding.METER_SILENT, Register.TRADE): Ending(
-        again="generation meter {device} is heard again",
-        was="generation meter {device} was not heard",
-        never="generation meter {device} had been heard",
-    ),
-    (Finding.NO_GENERATION, Register.TRADE): Ending(
-        again="{device} generates again",
-        was="{device} did not generate",
-        never="{device} had not stopped generating",
-    ),
-    (Finding.STRING_OPEN, Register.TRADE): Ending(
-        again="{where} carries its current again",
-        was="{where} had a string open",
-        never="{where} had no string open",
-    ),
-    (Finding.OUTPUT_LOW, Register.TRADE): Ending(
-        again="{where}, output as expected again",
-        was="{where}, output was low",
-        never="{where}, output was not low",
-    ),
-}
-
-OUTCOMES: Mapping[tuple[ClosedAs, Register], str] = {
-    (ClosedAs.REPLACED, Register.HOME): "The part in question has been replaced.",
-    (
-        ClosedAs.RECORD_CHANGED,
-        Register.HOME,
-    ): "We were given new facts about your system, and with them this is settled.",
-    (ClosedAs.INSPECTED, Register.HOME): "Someone has looked at it and marked it as dealt with.",
-    (ClosedAs.REPLACED, Register.TRADE): "Closed: the device was replaced.",
-    (ClosedAs.RECORD_CHANGED, Register.TRADE): "Closed: the site record was changed.",
-    (ClosedAs.INSPECTED, Register.TRADE): "Closed: an inspection was recorded.",
-}
-"""How an alert ended that neither recovered nor was withdrawn."""
-
-CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
-    (Caution.METER, Register.HOME): ("Do not open the meter or break its seals.",),
-    (Caution.NO_GENERATION, Register.HOME): ("Do not try to start things again yourself.",),
-    (Caution.STRING, Register.HOME): ("Do not look for the fault yourself. The current in these wires can kill.",),
-    (Caution.GENERAL, Register.HOME): (
-        "Please look, but do not touch.",
-        "Wires from solar panels are live all day, even when all is off.",
-        "Do not open a box, pull out a plug or climb up to the panels.",
-        "If you see smoke, burn marks, a loose panel or water on the parts, stay away and call.",
-        "If there is a fire, get out and call 999. Say that there are solar panels{and_battery}.",
-    ),
-    (Caution.METER, Register.TRADE): (
-        "Break no seal without its owner's leave; the meter stays live from the mains side.",
-    ),
-    (Caution.NO_GENERATION, Register.TRADE): (
-        "An inverter that stands still is not dead: array, grid and its own capacitors may each feed it. "
-        "Wait for the time on its label.",
-    ),
-    (Caution.STRING, Register.TRADE): (
-        "Clamp for current before you open a fuse holder or part a connector: parallel strings feed a faulty one, "
-        "and a DC arc does not go out by itself.",
-    ),
-    (Caution.GENERAL, Register.TRADE): (
-        "DC from the array is live in daylight whatever is switched off.",
-        "Isolate AC first, then DC, in the order on the label; where the label differs, the label holds.",
-        "Secure against re-closing, prove dead, and never part connectors under load.",
-        "Work for a competent person, to the current BS 7671, the rules for work at height and local rules.",
-    ),
 }
 
 FIGURES: Mapping[str, tuple[str, str]] = {

@@ -1,0 +1,86 @@
+"""How a fault that is over is told: it is well again, it was settled some other way, or we were wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from watcher.alert.wording_cautions import Register
+from watcher.domain.alert import ClosedAs
+from watcher.domain.finding import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """again: it is over, as subject and sentence. was: what it had been. never: we were wrong, it was fine."""
+
+    again: str
+    was: str
+    never: str
+
+
+ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
+    (Finding.METER_STALLED, Register.HOME): Ending(
+        again="your solar meter is counting again",
+        was="your solar meter had stopped counting",
+        never="your solar meter was counting all the time",
+    ),
+    (Finding.METER_SILENT, Register.HOME): Ending(
+        again="we can read your solar meter again",
+        was="we could not read your solar meter",
+        never="your solar meter could be read all the time",
+    ),
+    (Finding.NO_GENERATION, Register.HOME): Ending(
+        again="{panels} are making power again",
+        was="{panels} had stopped making power",
+        never="{panels} had not stopped making power",
+    ),
+    (Finding.STRING_OPEN, Register.HOME): Ending(
+        again="all rows of your solar panels give power again",
+        was="one row of your solar panels gave no power",
+        never="no row of your solar panels had failed",
+    ),
+    (Finding.OUTPUT_LOW, Register.HOME): Ending(
+        again="your solar panels make what they should again",
+        was="your solar panels made less than they should",
+        never="your solar panels made what they should",
+    ),
+    (Finding.METER_STALLED, Register.TRADE): Ending(
+        again="generation meter {device} counts again",
+        was="generation meter {device} had stalled",
+        never="generation meter {device} had not stalled",
+    ),
+    (Finding.METER_SILENT, Register.TRADE): Ending(
+        again="generation meter {device} is heard again",
+        was="generation meter {device} was not heard",
+        never="generation meter {device} had been heard",
+    ),
+    (Finding.NO_GENERATION, Register.TRADE): Ending(
+        again="{device} generates again",
+        was="{device} did not generate",
+        never="{device} had not stopped generating",
+    ),
+    (Finding.STRING_OPEN, Register.TRADE): Ending(
+        again="{where} carries its current again",
+        was="{where} had a string open",
+        never="{where} had no string open",
+    ),
+    (Finding.OUTPUT_LOW, Register.TRADE): Ending(
+        again="{where}, output as expected again",
+        was="{where}, output was low",
+        never="{where}, output was not low",
+    ),
+}
+
+OUTCOMES: Mapping[tuple[ClosedAs, Register], str] = {
+    (ClosedAs.REPLACED, Register.HOME): "The part in question has been replaced.",
+    (
+        ClosedAs.RECORD_CHANGED,
+        Register.HOME,
+    ): "We were given new facts about your system, and with them this is settled.",
+    (ClosedAs.INSPECTED, Register.HOME): "Someone has looked at it and marked it as dealt with.",
+    (ClosedAs.REPLACED, Register.TRADE): "Closed: the device was replaced.",
+    (ClosedAs.RECORD_CHANGED, Register.TRADE): "Closed: the site record was changed.",
+    (ClosedAs.INSPECTED, Register.TRADE): "Closed: an inspection was recorded.",
+}
+"""How an alert ended that neither recovered nor was withdrawn."""
