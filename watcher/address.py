@@ -1,0 +1,44 @@
+"""What an address looks like, by the kind of source. Text in, a sentence out; no name is looked up."""
+
+from __future__ import annotations
+
+import re
+
+from watcher.domain.site import SourceKind
+
+_HOST = r"(?:[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+\])"
+_PORT = r":(?P<port>[0-9]{1,5})"
+
+_SHAPES = {
+    SourceKind.MODBUS_TCP: (_HOST + _PORT, 'must be "host:port", such as "192.168.1.20:502"'),
+    SourceKind.MODBUS_RTU: (r"/\S+", 'must be a serial device, such as "/dev/ttyUSB0"'),
+    SourceKind.MQTT: (
+        rf"mqtts?://{_HOST}{_PORT}",
+        'must be "mqtt://host:port" or "mqtts://host:port", without user or password',
+    ),
+    SourceKind.WEATHER: (
+        rf"https?://{_HOST}(?:{_PORT})?(?:/\S*)?",
+        'must be "https://host" or "http://host:port", with a path where there is one',
+    ),
+    SourceKind.PULSE: (r"\S.*", "must be the input the pulses arrive at"),
+    SourceKind.FILE: (r"\S.*", "must be the path of a file"),
+    SourceKind.TYPED: ("", "must be left out: a person reads this meter"),
+}
+
+
+def address_fault(kind: SourceKind, address: str) -> str:
+    """What an address of this kind must be, where this one is not; "" where it is."""
+    shape, allowed = _SHAPES[kind]
+    match = re.fullmatch(shape, address)
+    if match is None:
+        return allowed
+    port = match.groupdict().get("port")
+    return "" if port is None or 1 <= int(port) <= 65_535 else "the port must be 1 to 65535"
+
+
+def port_of(address: str) -> tuple[str, int]:
+    """Host and port of a "host:port". ValueError where it is none."""
+    if address_fault(SourceKind.MODBUS_TCP, address):
+        raise ValueError(f"{address!r} is not host:port")
+    host, _, port = address.rpartition(":")
+    return host.strip("[]"), int(port)

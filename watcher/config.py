@@ -1,0 +1,227 @@
+"""The watcher file, and the check of everything a person wrote.
+
+Rule: read whole and checked whole before anything starts. Paths in the file are meant from the file's own folder.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from watcher.checked_toml import Keys, Page, needed, never, number, one_of, shown, table_of, text, whole, yes_or_no
+from watcher.domain.errors import Problem, SetupError
+from watcher.domain.firm import Firm
+from watcher.secret import Secret, UnusableError, from_environment, from_file
+from watcher.site_file import load_site
+from watcher.site_folder import SitesFound, load_sites
+from watcher.site_words import EMAIL, email
+from watcher.toml_text import read_text
+
+__all__ = [
+    "MailConfig",
+    "MailServer",
+    "Secret",
+    "Security",
+    "SitesFound",
+    "WatcherConfig",
+    "WorkerConfig",
+    "check",
+    "listing",
+    "load_site",
+    "load_sites",
+    "load_watcher",
+]
+
+
+class Security(StrEnum):
+    """How the way to the mail server is closed to others."""
+
+    STARTTLS = "starttls"
+    TLS = "tls"
+    NONE = "none"
+
+
+_PORTS = {Security.STARTTLS: 587, Security.TLS: 465, Security.NONE: 25}
+_THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
+
+
+@dataclass(frozen=True, slots=True)
+class MailServer:
+    """user and password are both there or both not ("" and None)."""
+
+    host: str
+    port: int
+    security: Security
+    user: str = ""
+    password: Secret | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MailConfig:
+    """Where mails go: to a server, into a folder as files, or both; at least one of the two is there.
+
+    sender: bare ("solar@example.org") or with a name ("Firm <solar@example.org>")
+    """
+
+    sender: str
+    server: MailServer | None = None
+    folder: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerConfig:
+    """resident: the worker stays between evaluations. evaluate_every_s: how often it is asked. [s]"""
+
+    resident: bool = False
+    evaluate_every_s: float = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class WatcherConfig:
+    """What the watcher file says. warnings: what works and should not stay so."""
+
+    place: str
+    data_folder: Path
+    sites_folder: Path
+    mail: MailConfig
+    operator_email: str
+    worker: WorkerConfig
+    firm: Firm
+    warnings: tuple[Problem, ...] = ()
+
+
+_PATH = text(r"[^\x00-\x1f\x7f]+", "must be the path of a folder, in quotes")
+_SENDER = text(
+    rf"{EMAIL}|[^\x00-\x1f\x7f<>@,;:\"]+ <{EMAIL}>",
+    "must be an e-mail address, bare or with a name: Firm <solar@example.org>",
+)
+_PASSWORD_ELSEWHERE = "a password does not stand in here; give password_file or password_env"
+
+WATCHER_FILE: Keys = {
+    "data_folder": needed(_PATH),
+    "sites_folder": needed(_PATH),
+    "mail": needed(
+        table_of(
+            {
+                "sender": needed(_SENDER),
+                "host": text(r"[A-Za-z0-9:.-]+", "must be the name of a mail server, such as mail.example.org"),
+                "port": whole(1, 65_535),
+                "security": one_of(Security),
+                "user": text(r"[\x21-\x7e]+", "must be a user name of plain ASCII letters, digits and signs"),
+                "password_file": text(r"[^\x00-\x1f\x7f]+", "must be the path of a file, in quotes"),
+                "password_env": text(r"[A-Za-z_][A-Za-z0-9_]*", "must be the name of an environment variable"),
+                "password": never(_PASSWORD_ELSEWHERE),
+                "folder": _PATH,
+            }
+        )
+    ),
+    "worker": table_of({"resident": yes_or_no(), "evaluate_every_s": number(60, 86_400, "seconds")}),
+    "operator": needed(table_of({"email": needed(email())})),
+    "firm": table_of({"name": text(), "phone": text(name="a phone number")}),
+}
+
+
+def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> WatcherConfig:
+    """The watcher file. SetupError with every problem it has."""
+    page, tables = Page.opened(read_text(path), str(path))
+    content = page.table(tables, WATCHER_FILE)
+    warnings: list[Problem] = []
+    mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
+    page.refuse()
+    assert mail is not None  # it is a required table, so page.refuse() has spoken
+    return WatcherConfig(
+        place=str(path),
+        data_folder=path.parent / content["data_folder"],
+        sites_folder=path.parent / content["sites_folder"],
+        mail=mail,
+        operator_email=content["operator"]["email"],
+        worker=WorkerConfig(**content.get("worker", {})),
+        firm=Firm(**content.get("firm", {}), sender=mail.sender),
+        warnings=tuple(warnings),
+    )
+
+
+def _mail(
+    page: Page, mail: Mapping[str, Any], beside: Path, environment: Mapping[str, str], warnings: list[Problem]
+) -> MailConfig:
+    password = _password(page, mail, beside, environment, warnings)
+    security = mail.get("security", Security.STARTTLS)
+    host, user = mail.get("host", ""), mail.get("user", "")
+    says_password = "password_file" in mail or "password_env" in mail
+    if not host and "folder" not in mail:
+        page.wrong("mail", "host, folder or both must be there, or nobody hears of anything")
+    if user and not says_password:
+        page.wrong("mail.password", "missing; the user has one: give password_file or password_env")
+    if says_password and not user:
+        page.wrong("mail.user", "missing; the password has no user")
+    if says_password and security is Security.NONE and host not in _THIS_MACHINE:
+        page.wrong("mail.security", "would send the password readable to all; use starttls or tls", shown("none"))
+    server = MailServer(host, mail.get("port", _PORTS[security]), security, user, password) if host else None
+    return MailConfig(mail.get("sender", ""), server, beside / mail["folder"] if "folder" in mail else None)
+
+
+def _password(
+    page: Page, mail: Mapping[str, Any], beside: Path, environment: Mapping[str, str], warnings: list[Problem]
+) -> Secret | None:
+    file, variable = mail.get("password_file"), mail.get("password_env")
+    if file is not None and variable is not None:
+        page.wrong("mail.password_env", "password_file stands here too; keep one of the two", shown(variable))
+    try:
+        if file is not None:
+            secret, warning = from_file(beside / file)
+            if warning:
+                warnings.append(page.problem("mail.password_file", warning, shown(file)))
+            return secret
+        return from_environment(variable, environment) if variable is not None else None
+    except UnusableError as why:
+        key, found = ("mail.password_file", file) if file is not None else ("mail.password_env", variable)
+        page.wrong(key, str(why), shown(found))
+        return None
+
+
+def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Problem]:
+    """Everything wrong with the watcher file and with all site files; empty where all is well.
+
+    The sites are checked too where the watcher file is bad but still says where they are. Touches no network.
+    """
+    problems: list[Problem] = []
+    try:
+        sites_folder: Path | None = load_watcher(path, environment).sites_folder
+    except SetupError as error:
+        problems += error.problems
+        sites_folder = _sites_folder_of(path)
+    if sites_folder is not None:
+        problems += load_sites(sites_folder).problems
+    return problems
+
+
+def _sites_folder_of(path: Path) -> Path | None:
+    try:
+        _, tables = Page.opened(read_text(path), str(path))
+    except SetupError:
+        return None
+    folder = tables.get("sites_folder")
+    return path.parent / folder if isinstance(folder, str) and folder and folder.isprintable() else None
+
+
+def listing(problems: Iterable[Problem]) -> str:
+    """Problems file by file, the way a colleague would list them.
+
+    config/sites/home-17.toml: 2 problems
+      line 12: array[0].azimuth_deg = 540: must be 0 to 360 (0 north, 90 east, 180 south)
+      line 13: array[0].tilt: unknown key, did you mean tilt_deg?
+    """
+    by_file: dict[str, list[str]] = {}
+    for problem in problems:
+        file, _, line = problem.place.rpartition(":")
+        where = f"line {line}: " if file and line.isdecimal() else ""
+        told = str(problem).removeprefix(f"{problem.place}: ")
+        by_file.setdefault(file if where else problem.place, []).append(f"  {where}{told}")
+    lines: list[str] = []
+    for file, told_here in by_file.items():
+        lines += [f"{file}: {len(told_here)} problem{'s' if len(told_here) > 1 else ''}", *told_here]
+    return "\n".join(lines)

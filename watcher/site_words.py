@@ -1,0 +1,189 @@
+"""What a site file may say: every table, every key, every range. Declarations only.
+
+Rule: a key here is a field of the type in domain/site.py of the same name, except `from`, the day a fact begins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from watcher.alert.policy import POLICY
+from watcher.checked_toml import (
+    Key,
+    Keys,
+    day,
+    iso_day,
+    list_of,
+    needed,
+    number,
+    one_of,
+    table_of,
+    text,
+    texts,
+    whole,
+    yes_or_no,
+)
+from watcher.domain.quantity import NAME
+from watcher.domain.site import (
+    Conversion,
+    Label,
+    MeterRole,
+    Mounting,
+    RegisterType,
+    Role,
+    Scheme,
+    SourceKind,
+    Storage,
+)
+
+EMAIL = r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@(localhost|[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+)"
+KNOWN_MAPS = ("sunspec",)
+"""Register maps a Modbus device can be read by."""
+
+_POWER_NOTE = "W: 4 kW is 4000"
+
+
+def name(what: str) -> Key:
+    """The id of a device, array or site."""
+    return text(NAME.pattern, f"must be {what} in lower case letters, digits and single hyphens, such as inverter-1")
+
+
+def email() -> Key:
+    return text(EMAIL, "must be one e-mail address, such as name@example.org")
+
+
+def _zone() -> Key:
+    def take(value: Any) -> ZoneInfo:
+        if not isinstance(value, str):
+            raise ValueError
+        try:
+            return ZoneInfo(value)
+        except (OSError, KeyError, ValueError):
+            raise ValueError from None
+
+    return Key(take, 'must be the name of a time zone, such as "Europe/London"')
+
+
+def _dated(keys: Keys) -> Callable[[Mapping[str, Any]], Keys]:
+    """A fact with a date; an entry that says `removed = true` carries its id and date and nothing else."""
+    own = {"from": day(), "removed": yes_or_no()}
+    end = {"id": keys["id"], "from": needed(day()), "removed": yes_or_no()}
+    return lambda entry: end if entry.get("removed") is True else {**keys, **own}
+
+
+def _facts(keys: Keys) -> Key:
+    return Key(each=_dated(keys), allowed="must be a list of tables, each under its own [[...]]")
+
+
+SITE: Keys = {
+    "name": needed(text(r"[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*", "must be what people call the site, in quotes")),
+    "latitude_deg": needed(number(-90, 90, "north positive")),
+    "longitude_deg": needed(number(-180, 180, "east positive; most of Britain is negative")),
+    "altitude_m": needed(number(-430, 9000, "metres above the sea")),
+    "zone": needed(_zone()),
+    "region": text(),
+    "export_limit_w": number(0, 1e7, "W: 3.68 kW is 3680"),
+}
+
+MODULE: Keys = {
+    "vmp_v": number(1, 500),
+    "imp_a": number(0.1, 50),
+    "voc_v": number(1, 600),
+    "gamma_per_k": number(-0.02, 0, "per kelvin: -0.35 % is -0.0035"),
+    "substrings": whole(1, 24),
+}
+
+ARRAY: Keys = {
+    "id": needed(name("a name")),
+    "tilt_deg": needed(number(0, 90, "0 flat, 90 upright")),
+    "azimuth_deg": needed(number(0, 360, "0 north, 90 east, 180 south")),
+    "peak_power_w": needed(number(50, 1e7, _POWER_NOTE)),
+    "input": needed(
+        text(rf"{NAME.pattern}\.input-[1-9][0-9]*", 'must be an inverter and its input, such as "inverter-1.input-2"')
+    ),
+    "modules_in_series": whole(1, 100),
+    "parallel_strings": whole(1, 1000),
+    "conversion": one_of(Conversion),
+    "unit_limit_w": number(50, 1e5, "W, of one micro-inverter"),
+    "mounting": one_of(Mounting),
+    "module": table_of(MODULE),
+}
+
+INVERTER: Keys = {
+    "id": needed(name("a name")),
+    "ac_limit_w": needed(number(50, 1e7, _POWER_NOTE)),
+    "accuracy_percent": number(0.01, 20),
+    "storage": one_of(Storage),
+    "serial": text(name="a serial"),
+}
+
+METER: Keys = {
+    "id": needed(name("a name")),
+    "role": needed(one_of(MeterRole)),
+    "covers": texts(NAME.pattern, 'must be a list of inverters, such as ["inverter-1"]'),
+    "accuracy_class": one_of(("A", "B", "C")),
+    "digits": whole(3, 12, "before the decimal point"),
+    "decimals": whole(0, 4),
+    "pulses_per_kwh": number(0.1, 1e5),
+    "register": one_of(RegisterType),
+    "make": text(),
+    "model": text(name="a model"),
+    "serial": text(name="a serial"),
+    "certified_until": iso_day(),
+    "place": text(),
+    "reader": text(),
+}
+
+SENSOR: Keys = {"id": needed(name("a name")), "plane": text(NAME.pattern, 'must be "horizontal" or the id of an array')}
+
+SOURCE: Keys = {
+    "kind": needed(one_of(SourceKind)),
+    "device": needed(name("a device of this site")),
+    "address": text(),
+    "unit": whole(0, 255),
+    "map": one_of(KNOWN_MAPS),
+    "every_s": number(1, 86_400, "seconds"),
+    "period_s": number(0, 86_400, "seconds, 0 for a momentary value"),
+    "label": one_of(Label),
+    "counts": one_of(("exported", "imported")),
+}
+
+CONTACT: Keys = {"role": needed(one_of(Role)), "email": needed(email()), "name": text()}
+
+RATE: Keys = {
+    "pence_per_kwh": needed(number(0, 200, "pence, not pounds")),
+    "paid_on": needed(one_of(("generation", "export"))),
+    "share": number(0, 1, "the part of the generation it is paid on; half is 0.5"),
+    "from": day(),
+}
+
+PAYMENT: Keys = {"scheme": needed(one_of(Scheme)), "licensee": text(), "rate": list_of(RATE)}
+
+PAPERS: Keys = {
+    "certificate": text(name="a certificate number"),
+    "commissioned": iso_day(),
+    "network_notification": text(name="a reference"),
+    "registered_capacity_w": number(50, 1e7, _POWER_NOTE),
+    "quoted_annual_kwh": number(1, 1e7),
+    "warranty_until": iso_day(),
+}
+
+OVERRIDES: Keys = {
+    str(finding): table_of({key: number(0, 1e9) for key in ("hold_minutes", "clear_minutes", *policy.limits)})
+    for finding, policy in POLICY.items()
+}
+
+SITE_FILE: Keys = {
+    "site": needed(table_of(SITE)),
+    "array": needed(_facts(ARRAY)),
+    "inverter": needed(_facts(INVERTER)),
+    "meter": _facts(METER),
+    "sensor": _facts(SENSOR),
+    "source": needed(list_of(SOURCE)),
+    "contact": list_of(CONTACT),
+    "payment": table_of(PAYMENT),
+    "papers": table_of(PAPERS),
+    "policy": table_of(OVERRIDES),
+}
