@@ -11,7 +11,7 @@ when the hour is over.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntFlag, StrEnum
 
@@ -76,7 +76,8 @@ class Gauge:
 class Counter:
     """A counter on the grid.
 
-    segments: in order of time; a segment's energy is known at its end and belongs to all of it
+    segments: in order of time; a segment's energy is known at its end and belongs to all of it. A window that was
+        built holds them in columns (align/segments.py) and makes the rows when asked
     energy_mwh: energy of the interval from segments of 15 minutes or less, spread evenly over them; NaN elsewhere
     known_ms: grid point from which the entry may be used
     booked_mwh: energy of the segments that end in the interval, of whatever length up to the source's own pace
@@ -87,7 +88,7 @@ class Counter:
     moved_ms: the time of the last reading that was above the one before it; 0 before the first
     """
 
-    segments: tuple[CounterSegment, ...]
+    segments: Sequence[CounterSegment]
     energy_mwh: Floats
     known_ms: Ints
     booked_mwh: Floats

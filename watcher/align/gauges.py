@@ -1,0 +1,104 @@
+"""Gauges on the grid.
+
+Rule: a value stands only where it was measured. A momentary value belongs to the interval it fell in; a mean labelled
+with the end of its period fills that period backwards, never what follows, and is known only when it is over. Of two
+means over the same time the one labelled first holds, so that what has been judged never changes afterwards.
+"""
+
+from __future__ import annotations
+
+from array import array
+
+import numpy as np
+import numpy.typing as npt
+
+from watcher.align.window import Bools, Floats, Gauge, Ints, SampleFlag
+from watcher.domain.instant import GRACE_MS, GRID_MS
+from watcher.domain.quantity import Kind, Quantity
+from watcher.domain.reading import Samples
+from watcher.domain.site import Label
+
+
+def instants(column: array[int]) -> Ints:
+    """A column of instants, seen and not copied."""
+    return np.frombuffer(column, dtype=np.int64) if len(column) else np.empty(0, dtype=np.int64)
+
+
+def values(column: array[float]) -> Floats:
+    """A column of values, seen and not copied."""
+    return np.frombuffer(column, dtype=np.float64) if len(column) else np.empty(0, dtype=np.float64)
+
+
+def gauge_on_grid(
+    samples: Samples, quantity: Quantity, label: Label, period_ms: int, start_ms: int, points: int
+) -> Gauge:
+    """One gauge over `points` intervals from start_ms.
+
+    samples: may reach beyond the window on both sides
+    quantity: its range decides what is no measurement; its kind decides what several samples in an interval come to:
+        the mean of a gauge, the last of a state or a day's register, every bit that was set
+    label, period_ms: what a sample's time says, and the time one value is the mean of (0 for a momentary value)
+    """
+    time, value = instants(samples.time_ms), values(samples.value)
+    good = (value >= quantity.low) & (value <= quantity.high)
+    ends = start_ms + GRID_MS * np.arange(1, points + 1, dtype=np.int64)
+    if label is Label.MEAN_ENDING and period_ms > GRID_MS:
+        return _long_means(time, value, good, instants(samples.known_ms), period_ms, ends)
+    # A mean over up to five minutes labelled 10:05 lies before 10:05, a momentary value at 10:05 after.
+    place = (time - 1 if label is Label.MEAN_ENDING else time) - start_ms
+    place //= GRID_MS
+    inside = (place >= 0) & (place < points)
+    flags = np.zeros(points, dtype=np.uint8)
+    flags[place[inside & ~good]] = SampleFlag.OUT_OF_RANGE
+    inside &= good
+    merged = _merged(quantity.kind, place[inside], value[inside], points)
+    return Gauge(merged, ends, np.zeros(points, dtype=np.int64), flags)
+
+
+def _merged(kind: Kind, place: Ints, value: Floats, points: int) -> Floats:
+    """What the samples of each interval come to; NaN where there are none."""
+    merged = np.full(points, np.nan)
+    if kind is Kind.GAUGE:
+        count = np.bincount(place, minlength=points)
+        total = np.bincount(place, weights=value, minlength=points)
+        np.divide(total, count, out=merged, where=count > 0)
+        return merged
+    if kind is Kind.BITS:
+        bits = np.zeros(points, dtype=np.int64)
+        np.bitwise_or.at(bits, place, value.astype(np.int64))
+        merged[place] = bits[place]
+    else:
+        # Halfway between "asleep" and "producing" there is no state: the last one holds.
+        last = np.flatnonzero(np.diff(place, append=points))
+        merged[place[last]] = value[last]
+    return merged
+
+
+def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: int, ends: Ints) -> Gauge:
+    """Means over more than one interval, each over (label - period, label].
+
+    An interval belongs to the period its middle lies in, so labels off the grid leave no hole and no overlap.
+    """
+    points = len(ends)
+    if len(time) == 0:
+        return Gauge(np.full(points, np.nan), ends, np.zeros_like(ends), np.zeros(points, dtype=np.uint8))
+    middles = ends - GRID_MS // 2
+    row = np.searchsorted(time, middles, side="left")
+    covered = row < len(time)
+    row[~covered] = 0
+    covered &= time[row] - period_ms < middles
+    held = covered & good[row]
+    label_ms = time[row]
+    seen_from = (known[row] - GRACE_MS) // GRID_MS * GRID_MS + GRID_MS
+    over = -(-label_ms // GRID_MS) * GRID_MS
+    # Forecasts are known before their time and satellite values long after it; all others when the period is over.
+    usable = np.where(
+        known[row] < label_ms, seen_from, np.where(known[row] > label_ms, np.maximum(over, seen_from), over)
+    )
+    flags: npt.NDArray[np.uint8] = np.where(covered & ~good[row], np.uint8(SampleFlag.OUT_OF_RANGE), np.uint8(0))
+    return Gauge(
+        np.where(held, value[row], np.nan),
+        np.where(held, np.maximum(ends, usable), ends),
+        np.where(held, label_ms, 0),
+        flags,
+    )
