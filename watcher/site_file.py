@@ -129,8 +129,10 @@ def _sources(page: Page, content: _Entry) -> None:
         if device is not None and device not in allowed:
             listed = allowed if kind is SourceKind.WEATHER else known
             page.wrong(f"{path}.device", f"no such device; {_this_site_has(listed)}", shown(device))
-        if kind is not None and (fault := address_fault(kind, entry.get("address", ""))):
-            page.wrong(f"{path}.address", fault, shown(entry["address"]) if "address" in entry else "")
+        address = entry.get("address", "")
+        if kind is not None and (fault := address_fault(kind, address)):
+            # What stands before an @ may be a password, which no message repeats.
+            page.wrong(f"{path}.address", fault, shown(address) if address and "@" not in address else "")
         if device is not None and kind is not SourceKind.TYPED:
             read[device] += 1
             if read[device] == 2:

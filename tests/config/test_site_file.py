@@ -182,6 +182,7 @@ def test_one_entry_too_many_is_one_problem(addition: str, expected: str) -> None
     message = told(f"{GOOD}\n{addition}\n")
     assert message.startswith("1 problem\n  sites/home-1.toml:"), message
     assert expected in message
+    assert "secret" not in message
 
 
 @pytest.mark.parametrize("kind", ["array", "inverter", "source"])
