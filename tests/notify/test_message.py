@@ -20,7 +20,7 @@ from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS, parse_iso
-from watcher.domain.site import Inverter, Meter, MeterRole, Role, Site
+from watcher.domain.site import Contact, Inverter, Meter, MeterRole, Role, Site
 from watcher.notify.message import compose
 
 ONSET_MS = parse_iso("2026-06-09T10:20:00Z")
@@ -164,6 +164,20 @@ def test_a_site_name_is_text_and_never_markup() -> None:
     assert "<b>Rose & Crown</b> <script>" in " ".join(plain.split())
     assert "<script>" not in html
     assert "&lt;b&gt;Rose &amp; Crown&lt;/b&gt; &lt;script&gt;" in html
+
+
+def test_nothing_a_person_typed_becomes_markup() -> None:
+    typed = "<script>1</script>"
+    site = replace(
+        SITE,
+        name=typed,
+        meters=(replace(SITE.meters[0], serial=typed, place=typed),),
+        contacts=(Contact(Role.OWNER, "jean@home.example", typed),),
+    )
+    for role in (Role.OWNER, Role.INSTALLER):
+        _, html = faces(compose(replace(OPENED, role=role), site, Firm(typed, typed, "solar@firm.example")))
+        assert "<script" not in html
+        assert html.count("&lt;script&gt;") >= 4
 
 
 @given(name=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=60))
