@@ -116,6 +116,21 @@ def test_the_newest_identity_of_a_device_counts(ledger: Ledger) -> None:
     assert ledger.identity("home-2", "meter-1") is None
 
 
+def test_what_was_said_is_taken_over_with_its_instants_and_numbers_and_nothing_judged(ledger: Ledger) -> None:
+    ledger.put_version(SITE, "one", T0)
+    ledger.put_version(SITE, "two", T0 + 1)
+    ledger.add_event("home-2", EventKind.NOTE, "", T0, {}, T0)
+    ledger.add_event(SITE, EventKind.IDENTITY, "meter-1", T0, {"serial": "0012"}, T0 + 2)
+    ledger.commit(replace(whole_evaluation(), events_seen=ledger.events(SITE, 2**62)[1]), None)
+    with Ledger("sqlite://") as fresh:
+        fresh.copy_said(ledger, SITE)
+        assert fresh.versions(SITE) == ledger.versions(SITE)
+        assert fresh.events(SITE, 2**62) == ledger.events(SITE, 2**62)
+        assert fresh.sites() == [SITE]
+        assert fresh.evaluated_until(SITE) is None
+        assert fresh.alerts(SITE) == fresh.mails(SITE) == fresh.runs(SITE) == fresh.days(SITE) == []
+
+
 def test_an_event_is_never_received_before_what_is_judged_or_before_its_forerunner(ledger: Ledger) -> None:
     reach(ledger, T0)
     late = ledger.add_event(SITE, EventKind.VISIT, "", T0 - DAY_MS, {}, T0 - HOUR_MS)

@@ -195,6 +195,26 @@ def test_the_newest_reading_of_each_channel_is_no_forecast(store: SqliteReadings
     assert store.last("home-2") == {}
 
 
+def test_the_oldest_row_of_a_site_is_found_wherever_it_stands(store: SqliteReadings) -> None:
+    assert store.first("home-1") is None
+    store.append({"home-2": [Reading(POWER, T0 - DAY_MS, 1.0)], "home-1": []}, T0)
+    assert store.first("home-1") is None
+    store.append({"home-1": [Reading(POWER, T0, 1.0)]}, T0)
+    assert store.first("home-1") == T0
+    store.append({"home-1": [Reading(INDEX, T0 - HOUR_MS, 1.0)]}, T0)
+    assert store.first("home-1") == T0 - HOUR_MS
+
+
+def test_upkeep_empties_the_log_and_keeps_every_row(tmp_path: Path) -> None:
+    path = tmp_path / "readings.db"
+    with SqliteReadings(path) as store:
+        store.append({"home-1": [Reading(POWER, T0, 1.0), Reading(POWER, T0 - HOUR_MS, 2.0)]}, T0)
+        before = everything(store)
+        store.upkeep()
+        assert Path(f"{path}-wal").stat().st_size == 0
+        assert everything(store) == before
+
+
 def test_history_counts_as_received_on_time_and_makes_its_last_interval_due(store: SqliteReadings) -> None:
     newest = T0 + 7 * MINUTE_MS
     history = [Reading(POWER, T0 - 5 * 365 * DAY_MS, 1.0), Reading(POWER, T0, 2.0), Reading(INDEX, newest, 3.0)]
