@@ -1,0 +1,5 @@
+import sys
+
+from watcher.simulate.program import main
+
+sys.exit(main())
