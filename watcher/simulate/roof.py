@@ -13,7 +13,7 @@ from watcher.simulate.sky import Sky
 
 ALBEDO = 0.2
 NOCT_C = 50.0  # modules close to a roof; common practice, no source
-KEPT = 0.94  # of the current, after dirt, mismatch, ageing and cables; common practice, no source
+KEPT = 0.91  # of the current, after dirt, mismatch, ageing and cables; common practice, no source
 CURRENT_PER_K = 0.0005
 OPEN_OVER_MPP = 1.2
 
