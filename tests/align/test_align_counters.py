@@ -68,6 +68,11 @@ def total_wh(counted: Counted) -> float:
             [(None, JUMPED), (10, DIPPED)],
             id="a leap out of a dip, taken back",
         ),
+        pytest.param(
+            (1_000, 90_000, 89_990, 90_000, 1_020),
+            [(None, JUMPED), (0, DIPPED)],
+            id="a leap that has since dipped is not undone",
+        ),
         pytest.param((5_000, -1, 5_100), [(100, COUNTED)], id="out of range is no reading"),
         pytest.param((5_000, 2e13, 5_100), [(100, COUNTED)], id="a sentinel is no reading"),
         pytest.param((500.2, 500.4, 500.7), [(0.2, COUNTED), (0.3, COUNTED)], id="tenths of a watt-hour"),
@@ -154,6 +159,21 @@ def test_an_announced_restart_is_not_believed_before_it_is_known() -> None:
 def test_a_restart_before_the_fall_does_not_explain_it() -> None:
     assert steps(count(readings(900, 1_000, 2, 4), HOME, [Restart(START + 1, START + 1)])) == [(None, RESTARTED)]
     assert steps(count(readings(900, 1_000, 2, 4), HOME, [Restart(START, START)])) == [(100, COUNTED)]
+
+
+@pytest.mark.parametrize(
+    ("values_wh", "told_min", "known_min", "expected"),
+    [
+        pytest.param((50, 10, 60), 7, 7, [(50, RESTARTED)], id="a new series that passes the old value is no dip"),
+        pytest.param((1_000, 90_000, 1_020, 1_025), 7, 7, [(None, JUMPED), (5, RESTARTED)], id="no leap taken back"),
+        pytest.param((1_000, 1_010, 1_020), 3, 12, [(10, COUNTED), (10, COUNTED)], id="what was decided stays decided"),
+    ],
+)
+def test_an_announced_restart_goes_before_other_stories(
+    values_wh: Sequence[float], told_min: int, known_min: int, expected: list[tuple[float | None, SegmentFlag]]
+) -> None:
+    told = Restart(START + told_min * MINUTE_MS, START + known_min * MINUTE_MS)
+    assert steps(count(readings(*values_wh), HOME, [told])) == expected
 
 
 def test_a_new_meter_that_starts_higher_gives_no_energy() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,11 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from watcher.align.build import build_window
+from watcher.align.facts import counter_facts
 from watcher.align.window import Counter, SegmentFlag, Window
 from watcher.domain.event import Event, EventKind
 from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS, parse_iso
+from watcher.domain.quantity import channel
 from watcher.domain.reading import Samples
-from watcher.domain.site import Site
+from watcher.domain.site import MeterRole, Site, Storage
 
 START = parse_iso("2026-06-21T00:00Z")
 POINTS = 288
@@ -133,6 +137,48 @@ def test_a_generation_meter_goes_round_at_its_digits_but_no_load_meter_does(home
     counter = counter_of(home, rows, "meter-1.energy_index")
     assert [(segment.wh, segment.flag) for segment in counter.segments] == [(200.0, SegmentFlag.ROLLED_OVER)]
     assert list(counter_of(home, rows, "meter-9.energy_index").segments) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "name", "capacity_w", "modulus_wh", "full_hours"),
+    [
+        pytest.param({}, "inverter-1.ac_energy", 3_680.0, 2.0**32, 12.0, id="inverter"),
+        pytest.param({}, "inverter-1.battery_charge_energy", None, None, 12.0, id="battery energy"),
+        pytest.param({}, "meter-1.energy_index", 3_680.0, 1e8, 12.0, id="generation meter"),
+        pytest.param({"role": MeterRole.LOAD}, "meter-1.energy_index", None, 1e8, 12.0, id="load meter"),
+        pytest.param(
+            {"covers": ("inverter-1", "battery-1")},
+            "meter-1.energy_index",
+            None,
+            1e8,
+            12.0,
+            id="a battery behind it too",
+        ),
+        pytest.param(
+            {"storage": Storage.DC}, "meter-1.energy_index", 3_680.0, 1e8, 24.0, id="a battery on the DC side"
+        ),
+        pytest.param(
+            {"ac_limit_w": 0.0}, "meter-1.energy_index", 4_000.0, 1e8, 12.0, id="only the array's rating known"
+        ),
+        pytest.param({}, "meter-9.energy_index", None, None, 12.0, id="a device without a record"),
+    ],
+)
+def test_a_counter_is_bounded_by_what_the_record_supports(
+    home: Site,
+    change: dict[str, Any],
+    name: str,
+    capacity_w: float | None,
+    modulus_wh: float | None,
+    full_hours: float,
+) -> None:
+    inverter, meter = home.inverters[0], home.meters[0]
+    if change.keys() & {"storage", "ac_limit_w"}:
+        inverter = replace(inverter, **change)
+    else:
+        meter = replace(meter, **change)
+    facts = counter_facts(replace(home, inverters=(inverter,), meters=(meter,)), channel(name))
+    assert facts is not None
+    assert (facts.capacity_w, facts.modulus_wh, facts.full_hours) == (capacity_w, modulus_wh, full_hours)
 
 
 def test_pulses_of_unknown_worth_are_no_energy(home: Site) -> None:

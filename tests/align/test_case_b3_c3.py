@@ -58,8 +58,15 @@ def test_case_b3_counting_goes_on_through_the_roll_over() -> None:
     assert len(counted.moved_ms) == 3
 
 
-def test_case_b3_a_challenged_reading_is_not_accepted_a_week_later() -> None:
-    rows = [("01T12:00", 99_987), ("02T12:00", 42), ("09T12:00", 98)]
+@pytest.mark.parametrize(
+    "later",
+    [
+        pytest.param([("09T12:00", 98)], id="a rise"),
+        pytest.param([("09T12:00", 98), ("10T12:00", 97)], id="a rise and a fall"),
+    ],
+)
+def test_case_b3_a_challenged_reading_is_not_accepted_later(later: Typed) -> None:
+    rows = [("01T12:00", 99_987.0), ("02T12:00", 42.0), *later]
     assert list(count(typed(rows), FIVE_DIGITS).segments) == []
 
 
