@@ -10,6 +10,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from email.message import EmailMessage
 from typing import Protocol, TypeVar
 
@@ -41,6 +42,8 @@ class Writer(Protocol):
     def append(self, batches: Mapping[str, Sequence[Reading]], now_ms: int) -> Appended: ...
 
     def upkeep(self) -> None: ...
+
+    def close(self) -> None: ...
 
 
 class Judge(Protocol):
@@ -77,34 +80,40 @@ class Inbox:
             self._held[site] = held[-share:]
 
 
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a daemon is made of.
+
+    sites: ids of the sites watched. who: the site as it is now and the firm that signs for it, by site id
+    senders: the last carries a mail, those before it keep copies. notices: messages to the operator, sent first
+    """
+
+    clock: Clock
+    collectors: Sequence[Collector]
+    readings: Writer
+    ledger: Ledger
+    judge: Judge
+    senders: Sequence[Sender]
+    who: Callable[[str], tuple[Site, Firm]]
+    sites: Sequence[str]
+    evaluate_every_s: float = 900.0
+    notices: Sequence[EmailMessage] = ()
+
+
 class Daemon:
     """All parts are given; nothing is built here (wiring.py does that)."""
 
-    def __init__(
-        self,
-        *,
-        clock: Clock,
-        collectors: Sequence[Collector],
-        readings: Writer,
-        ledger: Ledger,
-        judge: Judge,
-        senders: Sequence[Sender],
-        who: Callable[[str], tuple[Site, Firm]],
-        sites: Sequence[str],
-        evaluate_every_s: float = 900.0,
-        notices: Sequence[EmailMessage] = (),
-    ) -> None:
-        self._clock, self._collectors, self._readings, self._ledger = clock, collectors, readings, ledger
-        self._judge, self._senders, self._who, self._sites = judge, senders, who, tuple(sites)
-        self._notices, self._pauses = list(notices), Pauses()
-        self.inbox = Inbox(sites)
+    def __init__(self, parts: Parts) -> None:
+        self._parts, self._clock, self._ledger = parts, parts.clock, parts.ledger
+        self._notices, self._pauses = list(parts.notices), Pauses()
+        self.inbox = Inbox(parts.sites)
         self.stop = asyncio.Event()
         # One writer thread: order of writing is order of arrival, and the readings file has one writing connection.
         self._writing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="writer")
         self.loops = [
-            *(self._collecting(collector) for collector in collectors),
+            *(self._collecting(collector) for collector in parts.collectors),
             Loop("flush", FLUSH_S, self._flush),
-            Loop("judge", evaluate_every_s, self._judge_due),
+            Loop("judge", parts.evaluate_every_s, self._judge_due),
             Loop("post", POST_S, self._post),
         ]
         if (watchdog_s := watchdog_interval_s()) is not None:
@@ -113,21 +122,23 @@ class Daemon:
     async def run(self) -> None:
         """Until `stop` is set. What is in the inbox then is still written."""
         notify("READY=1")
-        log.info("watching sites=%d collectors=%d", len(self._sites), len(self._collectors))
+        log.info("watching sites=%d collectors=%d", len(self._parts.sites), len(self._parts.collectors))
         try:
             await run_all(self.loops, self._clock, self.stop)
         finally:
             notify("STOPPING=1")
             await self._flush()
-            for collector in self._collectors:
+            for collector in self._parts.collectors:
                 await collector.close()
-            await self._judge.close()
+            await self._parts.judge.close()
             self._writing.shutdown()
+            self._parts.readings.close()
+            self._ledger.close()
             log.info("stopped")
 
     async def upkeep(self) -> None:
         """Nightly work on the store, in the writer's turn."""
-        await self._in_writer(self._readings.upkeep)
+        await self._in_writer(self._parts.readings.upkeep)
 
     def _collecting(self, collector: Collector) -> Loop:
         async def turn() -> None:
@@ -148,7 +159,7 @@ class Daemon:
             return
         batches = self.inbox.take()
         try:
-            appended = await self._in_writer(self._readings.append, batches, self._clock.now_ms())
+            appended = await self._in_writer(self._parts.readings.append, batches, self._clock.now_ms())
         except BaseException:
             self.inbox.put_back(batches)
             raise
@@ -156,13 +167,13 @@ class Daemon:
             log.warning("conflicting-readings count=%d (the first were kept)", appended.conflicting)
 
     async def _judge_due(self) -> None:
-        await self._judge.judge(self._sites)
+        await self._parts.judge.judge(self._parts.sites)
 
     async def _post(self) -> None:
         while self._notices:
-            await asyncio.to_thread(self._senders[-1].send, self._notices[0])
+            await asyncio.to_thread(self._parts.senders[-1].send, self._notices[0])
             del self._notices[0]
-        await deliver_due(self._ledger, self._senders, self._clock.now_ms(), self._who, self._pauses)
+        await deliver_due(self._ledger, self._parts.senders, self._clock.now_ms(), self._parts.who, self._pauses)
 
     async def _feed_watchdog(self) -> None:
         stuck = [loop.name for loop in self.loops if not loop.alive(self._clock.monotonic())]

@@ -55,13 +55,19 @@ def replay(
     recorded: Ledger,
     parse: Callable[[str], SiteRecord],
     *,
+    text: str = "",
     from_ms: int | None = None,
     through_ms: int | None = None,
     on_span: Callable[[int], None] | None = None,
 ) -> Ledger:
-    """Judge a site from the beginning in a ledger of its own, with the site files and events of the recorded one."""
+    """Judge a site from the beginning in a ledger of its own, with the site files and events of the recorded one.
+
+    text: the site file to take where the recorded ledger has none. The recorded ledger is read, never written.
+    """
     fresh = Ledger("sqlite://")
     fresh.copy_said(recorded, site)
+    if not fresh.versions(site):
+        fresh.put_version(site, text, 0)
     case = Case(site, history, fresh, parse)
     for evaluation in catch_up(case, through_ms, from_ms):
         if on_span is not None:

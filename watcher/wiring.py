@@ -14,7 +14,7 @@ from watcher.collect.collectors import BusCollector, Collector, WeatherCollector
 from watcher.collect.modbus.client import DeviceOnBus
 from watcher.collect.weather.client import WeatherService
 from watcher.config import MailConfig, SitesFound, WatcherConfig, load_sites, load_watcher
-from watcher.daemon import Daemon
+from watcher.daemon import Parts
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
 from watcher.domain.quantity import WEATHER_DEVICES
@@ -43,8 +43,8 @@ class Files:
         return f"sqlite:///{self.folder / 'ledger.sqlite'}"
 
 
-def build_daemon(watcher_file: Path, clock: Clock | None = None) -> Daemon:
-    """Everything `watcher run` needs, from one watcher file.
+def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
+    """Everything a daemon is made of, from one watcher file.
 
     SetupError where the watcher file is bad or no site at all is good: never run with nothing to watch.
     A bad site among good ones is left out, and the operator is told.
@@ -64,7 +64,7 @@ def build_daemon(watcher_file: Path, clock: Clock | None = None) -> Daemon:
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm
 
-    return Daemon(
+    return Parts(
         clock=clock,
         collectors=[one for record in found.good.values() for one in collectors(record, readings, clock)],
         readings=readings,

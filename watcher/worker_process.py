@@ -21,8 +21,16 @@ class WorkerError(WatcherError):
 class WorkerProcess:
     """A worker that stays (resident) or is started for each round and ends with it."""
 
-    def __init__(self, readings: Path, ledger_url: str, *, resident: bool, timeout_s: float = 600.0) -> None:
-        self._command = (sys.executable, "-m", "watcher.worker", str(readings), ledger_url)
+    def __init__(
+        self,
+        readings: Path,
+        ledger_url: str,
+        *,
+        resident: bool,
+        timeout_s: float = 600.0,
+        module: str = "watcher.worker",
+    ) -> None:
+        self._command = (sys.executable, "-m", module, str(readings), ledger_url)
         self._resident, self._timeout_s = resident, timeout_s
         self._process: asyncio.subprocess.Process | None = None
 

@@ -99,11 +99,11 @@ POLICY: Mapping[Finding, Policy] = {
         audience=(*HOME, *TRADE),
         limits={
             "sun_deg": 10.0,
-            "lit_share": 0.04,  # of the input's rating must at least be due
-            "bound_share": 0.1,
-            "works_share": 0.02,  # of its rating: the inverter, or another input, makes something
+            "lit_share": 0.2,  # of the input's rating under a clear sky: the plane faces enough of it
+            "works_share": 0.05,  # of its rating: another input makes something, so there is light
             "nothing_share": 0.02,  # of the rated current: up to this is none
-            "fine_share": 0.5,
+            "flowing_share": 0.04,  # above this flows
+            "wait_minutes": 60.0,  # for sunshine that comes late
             "strong_share": 0.2,
             "steady_intervals": 24.0,
             "loss_share": 0.2,

@@ -28,7 +28,7 @@ from watcher.simulate.process import SimulatedHome
 from watcher.simulate.scenario_file import parse_scenario
 from watcher.simulate.site import site_text
 from watcher.store.ledger import Ledger
-from watcher.wiring import Files, build_daemon
+from watcher.wiring import Files, assemble
 
 SCENARIO = Path(__file__).parents[1] / "simulate" / "scenarios" / "demo.toml"
 START_MS = parse_iso("2026-06-08T00:00:00Z")
@@ -64,7 +64,7 @@ async def _run(seed: int, output: Path, console: Console) -> int:
         (output / "sites" / f"{site}.toml").write_text(site_text(scenario, home.ports), encoding="utf-8")
         (output / "watcher.toml").write_text(_watcher_file(home.ports.mail), encoding="utf-8")
         clock = SteppedClock(START_MS, before_step=home.advance)
-        daemon = build_daemon(output / "watcher.toml", clock)
+        daemon = Daemon(assemble(output / "watcher.toml", clock))
         files = Files((output / "data").absolute())
         with Ledger(files.ledger_url) as ledger:
             screen = DemoScreen(console, scenario, output / "mails", START_MS, START_MS + DAYS * DAY_MS)

@@ -34,7 +34,6 @@ def run_replay(options: argparse.Namespace) -> int:
         return load_site(text, f"{site} as recorded", site)
 
     recorded = Ledger("sqlite://" if options.csv else files.ledger_url)
-    recorded.put_version(site, found.texts[site], 0)
     history: History
     if options.csv:
         read = read_file(options.csv, options.columns, found.good[site])
@@ -49,7 +48,8 @@ def run_replay(options: argparse.Namespace) -> int:
         history = KnownNow(history)
     begin_ms = parse_iso(options.begin) if options.begin else None
     until_ms = floor_grid(parse_iso(options.until)) if options.until else None
-    fresh = replay(site, history, recorded, parse, from_ms=begin_ms, through_ms=until_ms)
+    text = found.texts[site]
+    fresh = replay(site, history, recorded, parse, text=text, from_ms=begin_ms, through_ms=until_ms)
     write_lines(site, fresh, sys.stdout)
     if not options.compare:
         return 0

@@ -16,7 +16,7 @@ from pathlib import Path
 from watcher.config import check, listing
 from watcher.daemon import Daemon
 from watcher.nightly import Nightly
-from watcher.wiring import build_daemon
+from watcher.wiring import assemble
 
 log = logging.getLogger(__name__)
 
@@ -25,7 +25,7 @@ def run_daemon(watcher_file: Path) -> int:
     """Run until told to stop; 0 then. SetupError before anything is started."""
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs each failed request; we log each change
-    daemon = build_daemon(watcher_file)
+    daemon = Daemon(assemble(watcher_file))
     again = asyncio.run(_until_told(daemon, watcher_file))
     if again:
         log.info("starting anew with the changed files")

@@ -20,9 +20,11 @@ from watcher.detect.scene import (
     Scene,
     Small,
     ac_power,
+    as_known,
     heard,
     last_true,
     mwh,
+    newly_known,
     sum_since,
     trailing_sum,
     unknown,
@@ -94,16 +96,13 @@ class NoGeneration:
 
         # Judged as of the last interval whose power and sunshine are both known; not for ever, though.
         through = usable_through(window, known_ms, scene.expected.known_ms)
-        fresh = (through >= 0) & (ends - ends[through] <= int(scene.limit(self.name, "wait_hours") * HOUR_MS))
-        verdict = np.where(fresh, raw[through], UNKNOWN).astype(np.int8)
+        verdict = as_known(raw, through, window, int(scene.limit(self.name, "wait_hours") * HOUR_MS))
         fault = verdict == FAULT
 
         expected_mwh = np.nan_to_num(mwh(np.where(has_basis, expectation.expected, 0.0)))
         lost = np.where((none | (unheard & still)) & sun, expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
-        lost_sum = np.concatenate(([0.0], np.cumsum(lost)))
-        newly = lost_sum[through + 1] - np.concatenate(([0.0], lost_sum[through + 1][:-1]))
-        loss = np.where(fault, np.minimum(newly, lost_since[through]), 0.0)
+        loss = np.where(fault, np.minimum(newly_known(lost, through), lost_since[through]), 0.0)
         began = reset[through]  # index of the last output
         last_ms = np.where(began >= 0, ends[began], window.start_ms)
         first_lit = last_true((counted > 0) & (np.concatenate(([0.0], total[:-1])) <= 0.0))[through]

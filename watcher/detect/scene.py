@@ -119,6 +119,19 @@ def usable_through(window: Window, *known_ms: Ints) -> Ints:
     return np.asarray(np.searchsorted(ascending, ends, side="right") - 1)
 
 
+def as_known(raw: Small, through: Ints, window: Window, wait_ms: int) -> Small:
+    """A verdict per point: that of the last interval known by then, UNKNOWN once that lies too far back."""
+    ends = window.ends()
+    fresh = (through >= 0) & (ends - ends[through] <= wait_ms)
+    return np.where(fresh, raw[through], UNKNOWN).astype(np.int8)
+
+
+def newly_known(values: Floats, through: Ints) -> Floats:
+    """For each point the sum of the values of the intervals that became known there."""
+    total = np.concatenate(([0.0], np.cumsum(values)))[through + 1]
+    return np.asarray(np.diff(total, prepend=0.0))
+
+
 def mwh(power_w: Floats) -> Floats:
     """Energy of one interval at a mean power, in whole milliwatt-hours; NaN stays NaN. [mWh]"""
     return np.asarray(np.round(power_w * (GRID_MS / HOUR_MS * 1000.0)))

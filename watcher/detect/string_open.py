@@ -23,14 +23,16 @@ from watcher.detect.scene import (
     Judgement,
     Scene,
     ac_power,
+    as_known,
     last_true,
     mwh,
+    newly_known,
     sum_since,
     unknown,
     usable_through,
 )
 from watcher.domain.finding import Finding
-from watcher.domain.instant import POINTS_A_DAY
+from watcher.domain.instant import MINUTE_MS, POINTS_A_DAY
 from watcher.domain.site import Conversion, Site
 from watcher.expect.expectation import Basis
 
@@ -79,59 +81,52 @@ class StringOpen:
             return unknown(scene, self.name, subject, "string-open.no-readings")
         window, ends = scene.window, scene.window.ends()
         here = self._input(scene, subject)
-        works = self._works(scene, subject, inverter)
 
-        basis = scene.expected.basis
-        high_sun = scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
-        has_basis = (basis != Basis.NONE) & ~np.isnan(expectation.low)
-        # Without a reference: the other input's output proves light, and a plane under it sees at least the sky.
-        least_w = np.where(
-            has_basis, np.nan_to_num(expectation.low), scene.limit(self.name, "bound_share") * expectation.bound
-        )
-        lit = high_sun & works & (least_w > scene.limit(self.name, "lit_share") * here.peak_w)
-
+        # Dead or not is told without any weather: the sun could light this plane well, and another input proves light.
+        lit = scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
+        lit &= expectation.bound > scene.limit(self.name, "lit_share") * here.peak_w
+        lit &= self._others_work(scene, subject, inverter)
         nothing = here.current <= scene.limit(self.name, "nothing_share") * here.rated_a
         dead = lit & nothing
-        flows = lit & ~nothing & ~np.isnan(here.current)
-        known_ms = [current.known_ms, np.where(has_basis, scene.expected.known_ms, ends)]
-        one_gone, ratio = self._one_of_parallel(scene, subject, here, flows & has_basis)
+        flows = lit & (here.current > scene.limit(self.name, "flowing_share") * here.rated_a)
 
-        through = usable_through(window, *known_ms)
-        fault_here = dead | one_gone
-        fine_here = flows & (here.power >= scene.limit(self.name, "fine_share") * least_w)
-        if here.strings > 1:  # a dull day cannot tell one string from two: only a full ratio in strong sun can
-            fine_here &= ~has_basis | (ratio > (here.strings - 1) / here.strings + _width(here.strings))
-        raw = np.where(fault_here, FAULT, np.where(fine_here, OK, UNKNOWN)).astype(np.int8)
-        advanced = np.diff(through, prepend=-1) > 0
-        verdict = np.where((through >= 0) & advanced, raw[through], UNKNOWN).astype(np.int8)
-        fault = verdict == FAULT
-
-        cause_here = np.where(dead, self._cause_of_none(here, dead), np.where(one_gone, 4, 0)).astype(np.int8)
-        code_here = np.where(dead, 2, np.where(one_gone, 3, np.where(fine_here, 1, 0))).astype(np.int8)
-
-        made_w = np.where(np.isnan(here.power), 0.0, np.maximum(here.power, 0.0))
-        missing = mwh(
-            np.where(has_basis, np.maximum(np.nan_to_num(expectation.expected) - made_w, 0.0), 0.0) * AC_SHARE
+        # One of several strings is told by its ratio to what was expected, once that is known.
+        has_basis = (scene.expected.basis != Basis.NONE) & ~np.isnan(expectation.expected)
+        one_gone, all_there, ratio = self._one_of_parallel(here, expectation.expected, has_basis & ~nothing, scene)
+        through = usable_through(window, current.known_ms, scene.expected.known_ms)
+        wait_ms = int(scene.limit(self.name, "wait_minutes") * MINUTE_MS)
+        later = as_known(
+            np.select([one_gone, all_there], [FAULT, OK], UNKNOWN).astype(np.int8), through, window, wait_ms
         )
-        missing = np.where(lit, missing, 0.0)
-        # For a string among parallel ones the trailing median speaks late: the episode began where the ratio fell.
-        fine_before = last_true(fine_here)
-        began = fine_before[through]
-        lost_since = sum_since(missing, fine_before)
-        lost_sum = np.concatenate(([0.0], np.cumsum(missing)))
-        newly = lost_sum[through + 1] - np.concatenate(([0.0], lost_sum[through + 1][:-1]))
-        loss = np.where(fault, np.minimum(newly, lost_since[through]), 0.0)
 
-        low_ms = np.where(began >= 0, ends[began], window.start_ms)
-        suspicious = fault_here | (flows & self._fraction_like(ratio, here.strings))
-        # Index of the first suspicious interval after the last good one.
-        number = np.arange(window.points)
-        follows = suspicious & (last_true(np.concatenate(([False], suspicious[:-1]))) <= fine_before)
-        first = last_true(follows)[through]
-        high_ms = np.where(first >= 0, ends[np.minimum(first, number)], low_ms)
+        at_once = usable_through(window, current.known_ms)
+        now_dead = as_known(np.where(dead, FAULT, UNKNOWN).astype(np.int8), at_once, window, 0) == FAULT
+        now_flows = as_known(np.where(flows, OK, UNKNOWN).astype(np.int8), at_once, window, 0) == OK
+        if here.strings > 1:  # current alone can't tell one string from two
+            verdict = np.where(now_dead, FAULT, later).astype(np.int8)
+        else:
+            verdict = np.select([now_dead, now_flows], [FAULT, OK], UNKNOWN).astype(np.int8)
+        fault = verdict == FAULT
+        cause = np.where(now_dead, self._cause_of_none(here, dead), np.where(fault, 4, 0)).astype(np.int8)
+        code = np.select([now_dead, fault, verdict == OK], [2, 3, 1], 0).astype(np.int8)
+
+        # The episode: from the last interval that was fine to the first that was not.
+        fine = flows if here.strings < 2 else all_there
+        suspicious = dead | (self._fraction_like(ratio, here.strings) if here.strings > 1 else False)
+        fine_before = last_true(fine)
+        first = last_true(suspicious & (last_true(np.concatenate(([False], suspicious[:-1]))) <= fine_before))
+        low_ms = np.where(fine_before >= 0, ends[fine_before], window.start_ms)
+        high_ms = np.maximum(np.where(first >= 0, ends[first], low_ms), low_ms)
+
+        made_w = np.maximum(np.nan_to_num(here.power), 0.0)
+        due_w = np.where(has_basis & lit, np.nan_to_num(expectation.expected), 0.0)
+        missing = mwh(np.maximum(due_w - made_w, 0.0) * AC_SHARE)
+        missing = np.where(suspicious, missing, 0.0)
+        missing_since = sum_since(missing, fine_before)[through]
+        loss = np.where(fault, np.minimum(newly_known(missing, through), missing_since), 0.0)
 
         def evidence(point: int) -> Mapping[str, str | float]:
-            at = int(through[point])
+            at = point if now_dead[point] else int(through[point])
             facts: dict[str, str | float] = {"input_number": subject.rpartition("-")[2], "strings": float(here.strings)}
             numbers = {
                 "current_a": here.current[at],
@@ -146,18 +141,18 @@ class StringOpen:
             finding=self.name,
             subject=subject,
             verdict=verdict,
-            code=np.where((through >= 0) & advanced, code_here[through], 0).astype(np.int8),
+            code=code,
             codes=CODES,
-            cause=np.where(fault, cause_here[through], 0).astype(np.int8),
+            cause=cause,
             cause_sets=CAUSES,
-            observed=here.power[through],
-            expected=np.where(has_basis, expectation.expected, np.nan)[through],
+            observed=here.power,
+            expected=np.full(window.points, np.nan),
             unit="W",
             onset_ms=np.maximum(high_ms - _HALF_MS, low_ms).astype(np.int64),
             onset_low_ms=low_ms.astype(np.int64),
-            onset_high_ms=np.maximum(high_ms, low_ms).astype(np.int64),
+            onset_high_ms=high_ms.astype(np.int64),
             loss_mwh=loss,
-            arrears_mwh=np.where(fault, lost_since[through] - loss, 0.0),
+            arrears_mwh=np.where(fault, missing_since - loss, 0.0),
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=evidence,
         )
@@ -180,17 +175,22 @@ class StringOpen:
         rated_a = first.module.imp_a * strings if first.module.imp_a is not None else peak_w / nominal_v
         return _Input(current, voltage, power, peak_w, strings, usual_v, rated_a)
 
-    def _works(self, scene: Scene, subject: str, inverter: str) -> Bools:
-        """Whether the inverter makes something: its AC output, or another input's."""
-        share = scene.limit(self.name, "works_share")
+    def _others_work(self, scene: Scene, subject: str, inverter: str) -> Bools:
+        """Where another input makes something; without such readings, the inverter more than this input could."""
+        share, site = scene.limit(self.name, "works_share"), scene.site
+        others = [name for name in site.inputs_of(inverter) if name != subject]
+        peaks = {name: sum(array.peak_power_w for array in site.arrays_at(name)) for name in others}
+        powers = [
+            gauge.value > share * peaks[name]
+            for name in others
+            if (gauge := scene.window.gauge(f"{name}.dc_power")) is not None
+        ]
+        if powers:
+            return np.asarray(np.logical_or.reduce(powers))
         found = ac_power(scene, inverter)
-        rating_w = scene.site.inverter(inverter).ac_limit_w
-        works = found[0] > share * rating_w if found is not None else np.zeros(scene.window.points, dtype=bool)
-        for other in scene.site.inputs_of(inverter):
-            gauge = scene.window.gauge(f"{other}.dc_power") if other != subject else None
-            if gauge is not None:
-                works = works | (gauge.value > share * sum(a.peak_power_w for a in scene.site.arrays_at(other)))
-        return np.asarray(works)
+        if found is None or not others:
+            return np.zeros(scene.window.points, dtype=bool)
+        return np.asarray(found[0] > share * sum(peaks.values()))
 
     def _cause_of_none(self, here: _Input, dead: Bools) -> Floats:
         """1 open-circuit, 2 none, 3 drifting, by the voltages of the last hour of dead intervals; 0 unheard."""
@@ -198,27 +198,28 @@ class StringOpen:
         lowest, highest = _trailing(share, np.fmin), _trailing(share, np.fmax)
         return np.select([np.isnan(lowest), lowest > 1.03, highest < 0.1], [0, 1, 2], 3)
 
-    def _one_of_parallel(self, scene: Scene, subject: str, here: _Input, judged: Bools) -> tuple[Bools, Floats]:
-        """Where one of m strings is gone, and the input's ratio to its usual (NaN where not judged)."""
+    def _one_of_parallel(
+        self, here: _Input, expected: Floats, judged: Bools, scene: Scene
+    ) -> tuple[Bools, Bools, Floats]:
+        """Where one of m strings is gone, where all are there, and the input's ratio to its usual (NaN: not judged)."""
         n = scene.window.points
-        expected = scene.expected.by_subject[subject].expected
-        strong = judged & (expected > scene.limit(self.name, "strong_share") * here.peak_w)
+        strong = judged & (np.nan_to_num(expected) > scene.limit(self.name, "strong_share") * here.peak_w)
         index = np.where(strong, here.power / np.where(strong, expected, 1.0), np.nan)
         usual = np.clip(_usual(index, strong, 1.0), 0.8, 1.2)  # outside, the site file is wrong, not the string
         ratio = index / usual
         if here.strings < 2:
-            return np.zeros(n, dtype=bool), ratio
+            return np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), ratio
         normal_voltage = np.isnan(here.voltage) | (np.abs(here.voltage / here.usual_v - 1.0) < 0.06)
         like = np.where(strong & normal_voltage, self._fraction_like(ratio, here.strings), False)
         count = int(scene.limit(self.name, "steady_intervals"))
         seen = np.convolve(strong, np.ones(count))[:n]
         hits = np.convolve(like, np.ones(count))[:n]
         # Steady: nearly every strong interval of the last two hours lies at the fraction.
-        return np.asarray(like & (seen >= 0.75 * count) & (hits >= 0.9 * seen)), ratio
+        gone = like & (seen >= 0.75 * count) & (hits >= 0.9 * seen)
+        there = strong & (ratio > (here.strings - 1) / here.strings + _width(here.strings))
+        return np.asarray(gone), np.asarray(there), ratio
 
     def _fraction_like(self, ratio: Floats, strings: int) -> Bools:
-        if strings < 2:
-            return np.zeros(len(ratio), dtype=bool)
         return np.asarray(np.abs(ratio - (strings - 1) / strings) < _width(strings))
 
 
