@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from collect.modbus.wire import Answer, Question, at, hold, play
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.collect.modbus.wire import Answer, Question, at, hold, play
 from watcher.collect.modbus.blocks import Blocks, Refused, Span, Table, Unanswered
 from watcher.domain.instant import DAY_MS
 

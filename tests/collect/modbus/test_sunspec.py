@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from collect.modbus.wire import INVERTER_32, INVERTER_A1, Question, at, hold, play, sunspec, words
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.collect.modbus.wire import INVERTER_32, INVERTER_A1, Question, at, hold, play, sunspec, words
 from watcher.collect.modbus.blocks import Span, Unanswered
 from watcher.collect.modbus.models import HEADER, INVERTER_CHANNELS, METER_CHANNELS, MODELS, Point
 from watcher.collect.modbus.plan import DeviceRole, measures_of, wanted_models
@@ -310,7 +310,7 @@ def test_one_poll_of_an_inverter_with_two_inputs_is_one_request() -> None:
     _, asked = play(reader.poll(60_000), device)
     assert asked == [Span(40070, 102)]
     assert reader.plan is not None
-    assert reader.plan.requests == tuple(asked)
+    assert reader.plan.blocks.requests == tuple(asked)
 
 
 @pytest.mark.parametrize("state", [0, 9, 65535])
@@ -345,7 +345,7 @@ def test_a_value_and_its_factor_always_come_from_one_request_where_one_can_hold_
     # The factors of the input model stand at its head; only the second input lies further off than 20 registers.
     assert apart == {"160.2.DCA", "160.2.DCV", "160.2.DCW"}
     for measure in reader.plan.measures:
-        assert measure in reader.plan.apart or any(r.covers(measure.together) for r in reader.plan.requests)
+        assert measure in reader.plan.apart or any(r.covers(measure.together) for r in reader.plan.blocks.requests)
 
 
 def test_the_first_model_of_its_family_speaks_for_the_device() -> None:

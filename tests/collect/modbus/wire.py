@@ -6,6 +6,7 @@ Written from the protocol, apart from the code under test: nothing of watcher/ b
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import struct
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -40,6 +41,12 @@ async def read_frame(reader: asyncio.StreamReader) -> bytes:
     return head + await reader.readexactly(int.from_bytes(head[4:6], "big"))
 
 
+async def closed(writer: asyncio.StreamWriter) -> None:
+    writer.close()
+    with contextlib.suppress(ConnectionError):
+        await writer.wait_closed()
+
+
 @dataclass
 class Server:
     """A Modbus TCP server whose answers are a function of the question. Use as an async context manager."""
@@ -48,19 +55,24 @@ class Server:
     port: int = 0
     asked: list[Question] = field(default_factory=list)
     connections: int = 0
+    byte_by_byte: bool = False
 
     async def __aenter__(self) -> Server:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
         self.port = self._server.sockets[0].getsockname()[1]
-        self._open: set[asyncio.StreamWriter] = set()
+        self._open: set[asyncio.Task[None]] = set()
         return self
 
     async def __aexit__(self, *_: object) -> None:
         self._server.close()
-        for writer in list(self._open):
-            writer.close()
+        await self.drop()
         await self._server.wait_closed()
-        await asyncio.sleep(0)
+
+    async def drop(self) -> None:
+        """Close every connection, and wait until that is done."""
+        for task in self._open:
+            task.cancel()
+        await asyncio.gather(*self._open, return_exceptions=True)
 
     @property
     def address(self) -> str:
@@ -68,7 +80,9 @@ class Server:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
-        self._open.add(writer)
+        task = asyncio.current_task()
+        assert task is not None
+        self._open.add(task)
         try:
             while True:
                 request = await read_frame(reader)
@@ -77,19 +91,21 @@ class Server:
                 answer = self.answer(question)
                 if isinstance(answer, Awaitable):
                     answer = await answer
-                if isinstance(answer, bytes):
-                    writer.write(answer)
-                elif isinstance(answer, int):
-                    writer.write(
-                        struct.pack(">HHHBBB", question[0], 0, 3, question.unit, question.function | 128, answer)
-                    )
-                elif answer is not None:
-                    writer.write(frame(*question[:3], answer))
-        except (asyncio.IncompleteReadError, ConnectionError):
+                if isinstance(answer, int):
+                    answer = struct.pack(">HHHBBB", question[0], 0, 3, question.unit, question.function | 128, answer)
+                elif isinstance(answer, list):
+                    answer = frame(*question[:3], answer)
+                reply = answer or b""
+                step = 1 if self.byte_by_byte else max(1, len(reply))
+                for start in range(0, len(reply), step):
+                    if start:
+                        await asyncio.sleep(0.001)
+                    writer.write(reply[start : start + step])
+        except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
             pass
         finally:
-            self._open.discard(writer)
-            writer.close()
+            await closed(writer)
+            self._open.discard(task)
 
 
 @dataclass
@@ -99,6 +115,7 @@ class Recorder:
     to_port: int
     port: int = 0
     requests: list[bytes] = field(default_factory=list)
+    connections: int = 0
     frozen: bool = False
 
     async def __aenter__(self) -> Recorder:
@@ -126,6 +143,7 @@ class Recorder:
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
+        self.connections += 1
         back = None
         try:
             far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self.to_port)
@@ -139,11 +157,11 @@ class Recorder:
         except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
             pass
         finally:
-            self._tasks.discard(task)
             if back:
                 back.cancel()
-                far_writer.close()
-            writer.close()
+                await closed(far_writer)
+            await closed(writer)
+            self._tasks.discard(task)
 
     async def _back(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while data := await reader.read(4096):

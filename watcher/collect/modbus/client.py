@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import struct
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import repeat
 from typing import TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
 
 from watcher.collect.modbus.blocks import Asking, Refused, Span, Table
 from watcher.collect.modbus.models import INDEX_POINTS
@@ -68,6 +71,25 @@ class Polled:
     notes: tuple[str, ...] = ()
 
 
+class _Registers(ModbusPDU):
+    """A reply's registers, taken apart in one step: twice as fast as one by one, and never an error inside a socket."""
+
+    def decode(self, data: bytes) -> None:
+        whole = len(data) % 2 == 1 and data[0] == len(data) - 1
+        self.registers = struct.unpack_from(f">{len(data) // 2}H", data, 1) if whole else ()
+
+    def __str__(self) -> str:  # pymodbus asks for it with every reply, whether or not it is logged
+        return f"{len(self.registers)} registers"
+
+
+class _HoldingReply(_Registers):
+    function_code = Table.HOLDING
+
+
+class _InputReply(_Registers):
+    function_code = Table.INPUT
+
+
 class SilentError(Exception):
     """Nothing, or nothing that fits, came back in time; or a gateway said so for the device behind it."""
 
@@ -80,7 +102,8 @@ class _Patience:
         self._not_before = float("-inf")
 
     def waiting(self, monotonic: float) -> bool:
-        return monotonic < self._not_before
+        # Polls come on a beat: one that comes a moment early is not put off by a whole beat more.
+        return monotonic < self._not_before - 1.0
 
     def lost(self, monotonic: float) -> None:
         self._not_before = monotonic + min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(self.failed, 10))
@@ -94,30 +117,26 @@ class Line:
     """One TCP connection, one question at a time."""
 
     def __init__(self, host: str, port: int, timeout_s: float, counted: Counter[str]) -> None:
-        self._timeout_s, self._counted = timeout_s, counted
-        self._patient_s = timeout_s * PATIENCE
-        # It retries nothing and reconnects to nothing by itself: when to try again is decided here.
-        self._client = AsyncModbusTcpClient(
-            host, port=port, timeout=self._patient_s, retries=0, reconnect_delay=0, trace_packet=self._traced
-        )
+        self._host, self._port = host, port
+        self._timeout_s, self._patient_s = timeout_s, timeout_s * PATIENCE
+        self._counted = counted
+        self._client: AsyncModbusTcpClient | None = None
         self._turn = asyncio.Lock()
         self._asked = b""
 
     async def ask(self, unit: int, span: Span, *, patient: bool) -> Words | Refused:
         """Read registers. OSError where there is no connection, SilentError where nothing fitting comes back."""
         async with self._turn:
-            for _ in range(1 if patient else TRIES):
-                if not self._client.connected and not await self._client.connect():
-                    self._counted["unconnected"] += 1
-                    raise ConnectionError("no connection")
-                answer = await self._once(unit, span, self._patient_s if patient else self._timeout_s)
+            tries, within_s = (1, self._patient_s) if patient else (TRIES, self._timeout_s)
+            for _ in range(tries):
+                answer = await self._once(await self._connected(), unit, span, within_s)
                 if isinstance(answer, Refused) and answer.code in _BUSY:
                     continue
                 if answer is not None:
                     return answer
             if isinstance(answer, Refused):
                 return answer
-            self._client.close()
+            self.close()
             raise SilentError("no fitting answer")
 
     async def converse(self, unit: int, asking: Asking[_T], *, patient: bool = False) -> _T:
@@ -135,9 +154,31 @@ class Line:
         finally:
             asking.close()
 
-    async def _once(self, unit: int, span: Span, within_s: float) -> Words | Refused | None:
+    async def _connected(self) -> AsyncModbusTcpClient:
+        if self._client is not None and self._client.connected:
+            return self._client
+        self.close()
+        # It retries nothing and reconnects to nothing by itself: when to try again is decided here.
+        self._client = client = AsyncModbusTcpClient(
+            self._host,
+            port=self._port,
+            timeout=self._patient_s,
+            retries=0,
+            reconnect_delay=0,
+            trace_packet=self._traced,
+        )
+        client.register(_HoldingReply)
+        client.register(_InputReply)
+        if not await client.connect():
+            self._counted["unconnected"] += 1
+            raise ConnectionError("no connection")
+        return client
+
+    async def _once(
+        self, client: AsyncModbusTcpClient, unit: int, span: Span, within_s: float
+    ) -> Words | Refused | None:
         """Ask once. None where nothing fitting came back."""
-        read = self._client.read_holding_registers if span.table is Table.HOLDING else self._client.read_input_registers
+        read = client.read_holding_registers if span.table is Table.HOLDING else client.read_input_registers
         try:
             async with asyncio.timeout(within_s):
                 reply = await read(span.first, count=span.count, device_id=unit)
@@ -171,7 +212,9 @@ class Line:
         return packet
 
     def close(self) -> None:
-        self._client.close()
+        if self._client is not None:
+            self._client.close()
+            self._client = None
 
 
 class _Unit:
@@ -233,7 +276,8 @@ class ModbusTcpBus:
         for note in poll.notes:
             log.warning("device-oddity", extra={"device": device, "oddity": note})
         self._counted["moved"] += len(poll.decoded.moved)
-        readings = tuple(Reading(name, now_ms, value) for name, value in poll.decoded.values.items())
+        values = poll.decoded.values
+        readings = tuple(map(Reading, values.keys(), repeat(now_ms), values.values()))
         return Polled(readings, poll.identity, poll.notes)
 
     async def close(self) -> None:

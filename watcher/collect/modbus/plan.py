@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from watcher.collect.modbus.blocks import MOST, Asking, Blocks, Span, cover
 from watcher.collect.modbus.models import (
@@ -130,16 +130,39 @@ def _measure(model: FoundModel, point: Point, start: int, label: str, channel_na
     yield Measure(channel_name, label, point.type, value, factor, kind, states)
 
 
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """One measure, with the places of its registers in the words of a cycle. before, after: in the guards' words."""
+class _Step(NamedTuple):
+    """One measure, laid out for the words of a cycle: its registers are words[start:stop]."""
 
-    measure: Measure
+    channel: str
+    label: str
     read: Decoder
     start: int
     stop: int
-    factor: int | None
-    guard: int | None
+    counts: bool
+    states: frozenset[int] | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where everything stands in the words of a cycle, for one set of requests.
+
+    plain: values that need no factor. shared: place of a factor, and the values that came in one request with it
+    guarded: place of a factor in the words and in the guards' words, and the value that stands in another request
+    missing: labels of what no request brings
+    """
+
+    requests: tuple[Span, ...]
+    guard_requests: tuple[Span, ...]
+    headers: tuple[tuple[int, FoundModel], ...]
+    plain: tuple[_Step, ...]
+    shared: tuple[tuple[int, tuple[_Step, ...]], ...]
+    guarded: tuple[tuple[int, int, _Step], ...]
+    missing: tuple[str, ...]
+
+    @property
+    def guard_first(self) -> bool:
+        """Whether some value is read before its factor is, so that the guards must be read before everything."""
+        return any(factor > step.start for factor, _, step in self.guarded)
 
 
 @dataclass(slots=True)
@@ -154,10 +177,7 @@ class Plan:
     apart: frozenset[Measure] = frozenset()
     blocks: Blocks = field(init=False)
     guards: Blocks | None = field(init=False)
-    _steps: tuple[_Step, ...] = field(init=False, default=())
-    _headers: tuple[tuple[int, FoundModel], ...] = field(init=False, default=())
-    _laid_for: tuple[tuple[Span, ...], ...] = field(init=False, default=())
-    _guard_first: bool = field(init=False, default=True)
+    _layout: _Layout | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
         self.apart |= {measure for measure in self.measures if measure.together.count > MOST}
@@ -167,100 +187,112 @@ class Plan:
         self.blocks = Blocks(wanted | factors | headers)
         self.guards = Blocks(factors) if factors else None
 
-    @property
-    def requests(self) -> tuple[Span, ...]:
-        """What a poll sends, in order, once it is known what works."""
-        guard = self.guards.requests if self.guards else ()
-        return (guard if self._guard_first else ()) + self.blocks.requests + guard
-
     def torn(self) -> frozenset[Measure]:
         """Measures whose value and factor the device did not answer in one request, though perhaps apart."""
         refused = self.blocks.missing
-        return frozenset(
-            measure
-            for measure in self.measures
-            if measure.factor is not None and measure not in self.apart and measure.together in refused
-        )
+        if not refused:
+            return frozenset()
+        together = (measure for measure in self.measures if measure.factor and measure not in self.apart)
+        return frozenset(measure for measure in together if measure.together in refused)
 
+    @property
     def missing(self) -> tuple[str, ...]:
-        """Labels of what the device does not answer at all."""
-        return tuple(measure.label for measure in self.measures if self.blocks.place(measure.value) is None)
+        """Labels of what the device does not answer."""
+        return self._layout.missing if self._layout else ()
 
     def read(self, now_ms: int) -> Asking[Decoded | None]:
         """One poll. None where the device refused everything. MapMovedError where the models have moved."""
-        guards, before, after = self.guards, [], []
-        if guards and self._guard_first:
-            before = yield from guards.read(now_ms)
+        before: Words = ()
+        after: Words = ()
+        if self.guards and (self._layout is None or self._layout.guard_first):
+            before = yield from self.guards.read(now_ms)
         words = yield from self.blocks.read(now_ms)
         if not words:
             return None
-        if guards:
-            after = yield from guards.read(now_ms)
-        self._lay_out()
-        return self.decode(words, before, after)
+        if self.guards:
+            after = yield from self.guards.read(now_ms)
+        guard_requests = self.guards.requests if self.guards else ()
+        layout = self._layout
+        if layout is None or (layout.requests, layout.guard_requests) != (self.blocks.requests, guard_requests):
+            self._layout = layout = self._laid_out(guard_requests)
+        return _decode(layout, words, before, after)
 
-    def decode(self, words: Words, before: Words = (), after: Words = ()) -> Decoded:
-        """What the words of a cycle say. before, after: the guards' words, where there are guards."""
-        for at, model in self._headers:
-            if words[at] != model.id or words[at + 1] != model.length:
-                raise MapMovedError(f"no model {model.id} at {model.first} any more, but {words[at]}, {words[at + 1]}")
-        values: dict[str, float] = {}
-        unusable: list[str] = []
-        moved: list[str] = []
-        for step in self._steps:
-            raw = step.read(words[step.start : step.stop])
-            measure = step.measure
-            if raw is None or (measure.states is not None and raw not in measure.states):
-                continue
-            if measure.kind is Kind.COUNTER and raw <= 0:
-                continue  # a counter that has counted nothing is a device waking up, integers and floats alike
-            if measure.factor is None:
-                values[measure.channel] = float(raw)
-                continue
-            factor = None if step.factor is None else words[step.factor]
-            if step.guard is not None:
-                first = before[step.guard] if before else factor if (step.factor or 0) < step.start else None
-                factor = after[step.guard]
-                if first != factor:
-                    moved.append(measure.label)
-                    continue
-            power = None if factor is None else scale_factor((factor,))
-            if power is None:
-                unusable.append(measure.label)
-            else:
-                values[measure.channel] = float(scaled(int(raw), power))
-        return Decoded(values, tuple(unusable), tuple(moved))
-
-    def _lay_out(self) -> None:
-        """Find the places of everything in the words, again only when the requests have changed."""
-        laid_for = (self.blocks.requests, self.guards.requests if self.guards else ())
-        if laid_for == self._laid_for:
-            return
-        steps = []
+    def _laid_out(self, guard_requests: tuple[Span, ...]) -> _Layout:
+        plain: list[_Step] = []
+        shared: dict[int, list[_Step]] = {}
+        guarded: list[tuple[int, int, _Step]] = []
+        missing: list[str] = []
         for measure in self.measures:
-            start = self.blocks.place(measure.value if measure in self.apart else measure.together)
+            apart = measure in self.apart
+            start = self.blocks.place(measure.value if apart else measure.together)
             if start is None:
+                missing.append(measure.label)
                 continue
-            start += 0 if measure in self.apart else measure.value.first - measure.together.first
-            factor = self._factor_place(measure, start)
-            guard = None
-            if self.guards and measure.factor is not None and measure in self.apart:
-                guard = self.guards.place(measure.factor)
-                if guard is None:
-                    continue  # a factor that cannot be watched cannot be trusted
-            size, read = NUMBERS[measure.type]
-            steps.append(_Step(measure, read, start, start + size, factor, guard))
+            if measure.factor is None:
+                plain.append(_step(measure, start))
+            elif not apart:
+                # The factor in the request the value came in, which need not be the first that holds it.
+                start -= measure.together.first
+                shared.setdefault(start + measure.factor.first, []).append(_step(measure, start + measure.value.first))
+            else:
+                factor = self.blocks.place(measure.factor)
+                guard = self.guards.place(measure.factor) if self.guards else None
+                if factor is None or guard is None:
+                    missing.append(measure.label)  # a factor that cannot be watched cannot be trusted
+                else:
+                    guarded.append((factor, guard, _step(measure, start)))
         places = ((self.blocks.place(Span(model.first, HEADER)), model) for model in self.models)
-        self._headers = tuple((at, model) for at, model in places if at is not None)
-        self._steps, self._laid_for = tuple(steps), laid_for
-        self._guard_first = any(
-            step.guard is not None and (step.factor is None or step.factor > step.start) for step in steps
+        return _Layout(
+            requests=self.blocks.requests,
+            guard_requests=guard_requests,
+            headers=tuple((at, model) for at, model in places if at is not None),
+            plain=tuple(plain),
+            shared=tuple((factor, tuple(steps)) for factor, steps in shared.items()),
+            guarded=tuple(guarded),
+            missing=tuple(missing),
         )
 
-    def _factor_place(self, measure: Measure, start: int) -> int | None:
-        if measure.factor is None:
-            return None
-        if measure in self.apart:
-            return self.blocks.place(measure.factor)
-        # In the request the value came in, which need not be the first that holds the factor.
-        return start + measure.factor.first - measure.value.first
+
+def _step(measure: Measure, start: int) -> _Step:
+    size, read = NUMBERS[measure.type]
+    counts = measure.kind is Kind.COUNTER
+    return _Step(measure.channel, measure.label, read, start, start + size, counts, measure.states)
+
+
+def _decode(layout: _Layout, words: Words, before: Words, after: Words) -> Decoded:
+    """What the words of a cycle say. before, after: the guards' words, where there are any."""
+    for at, model in layout.headers:
+        if words[at] != model.id or words[at + 1] != model.length:
+            raise MapMovedError(f"no model {model.id} at {model.first} any more, but {words[at]}, {words[at + 1]}")
+    values: dict[str, float] = {}
+    unusable: list[str] = []
+    moved: list[str] = []
+    # A counter that has counted nothing is a device waking up, in integers and floats alike: no value.
+    for name, _, read, start, stop, counts, states in layout.plain:
+        raw = read(words[start:stop])
+        if raw is not None and not (counts and raw <= 0) and (states is None or raw in states):
+            values[name] = float(raw)
+    for factor, steps in layout.shared:
+        power = scale_factor(words[factor : factor + 1])
+        for name, label, read, start, stop, counts, _ in steps:
+            raw = read(words[start:stop])
+            if raw is None or (counts and raw <= 0):
+                continue
+            if power is None:
+                unusable.append(label)
+            else:
+                values[name] = float(scaled(raw, power))
+    for factor, guard, (name, label, read, start, stop, counts, _) in layout.guarded:
+        raw = read(words[start:stop])
+        if raw is None or (counts and raw <= 0):
+            continue
+        # Read before the value: by the guards, or by an earlier request of the same cycle.
+        first = before[guard] if before else words[factor] if factor < start else None
+        power = scale_factor(after[guard : guard + 1])
+        if first != after[guard]:
+            moved.append(label)
+        elif power is None:
+            unusable.append(label)
+        else:
+            values[name] = float(scaled(raw, power))
+    return Decoded(values, tuple(unusable), tuple(moved))

@@ -81,9 +81,11 @@ class SunSpecReader:
         return self._map, self.plan
 
     def _news(self, found: DeviceMap, plan: Plan, decoded: Decoded) -> tuple[str, ...]:
+        if not (found.notes or plan.missing or decoded.unusable or self._said):
+            return ()
         standing = [
             *found.notes,
-            *(f"{label} is not available" for label in plan.missing()),
+            *(f"{label} is not available" for label in plan.missing),
             *(f"{label} has no usable scale factor" for label in decoded.unusable),
         ]
         news = tuple(note for note in standing if note not in self._said)

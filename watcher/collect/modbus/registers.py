@@ -17,6 +17,9 @@ Words = Sequence[int]
 HIGHEST_FACTOR = 10
 """Scale factors are powers of ten from -10 to 10; anything else is no factor."""
 
+_TOP = (0, *(1 << (16 * length - 1) for length in range(1, 5)))
+"""The top bit, by number of registers."""
+
 _TENS: tuple[int, ...] = tuple(10**power for power in range(HIGHEST_FACTOR + 1))
 
 
@@ -32,17 +35,16 @@ def joined(words: Words) -> int:
 
 def signed(words: Words) -> int | None:
     """int16, int32, int64. The lowest number (0x8000...) says: not here."""
-    top = 1 << (16 * len(words) - 1)
-    number = joined(words)
-    if number == top:
-        return None
-    return number - 2 * top if number & top else number
+    number, top = joined(words), _TOP[len(words)]
+    if number < top:
+        return number
+    return None if number == top else number - 2 * top
 
 
 def unsigned(words: Words) -> int | None:
     """uint16, uint32, uint64, enum16, enum32, count. All ones says: not here."""
     number = joined(words)
-    return None if number == (1 << 16 * len(words)) - 1 else number
+    return None if number == 2 * _TOP[len(words)] - 1 else number
 
 
 def accumulator(words: Words) -> int | None:
@@ -53,7 +55,7 @@ def accumulator(words: Words) -> int | None:
 def bitfield(words: Words) -> int | None:
     """bitfield16, bitfield32. All ones says: not here, and so does the top bit alone, which no list of bits uses."""
     number = joined(words)
-    return None if number >> (16 * len(words) - 1) else number
+    return None if number >= _TOP[len(words)] else number
 
 
 def float32(words: Words) -> float | None:
@@ -97,7 +99,7 @@ def text(words: Words) -> str | None:
     return "".join(mark for mark in read if mark.isprintable()).strip() or None
 
 
-def scaled(raw: int, power: int) -> int | float:
+def scaled(raw: int | float, power: int) -> int | float:
     """raw times ten to the power, for a power from -10 to 10."""
     # Dividing keeps 5012 x 10^-1 at 501.2; multiplying by 0.1 gives 501.20000000000005.
     return raw * _TENS[power] if power >= 0 else raw / _TENS[-power]
