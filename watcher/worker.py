@@ -20,9 +20,9 @@ from pathlib import Path
 from typing import Any
 
 from watcher.catch_up import Case, catch_up
+from watcher.config.site_file import load_site
 from watcher.domain.instant import iso, parse_iso
 from watcher.domain.site import SiteRecord
-from watcher.site_file import load_site
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
 

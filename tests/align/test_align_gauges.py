@@ -43,7 +43,7 @@ def late(*rows: tuple[int, float, int]) -> Samples:
 def test_momentary_values_are_averaged_over_their_interval() -> None:
     gauge = momentary((TEN, 100.0), (TEN + 2 * MINUTE_MS, 200.0), (TEN + GRID_MS, 900.0))
     assert filled(gauge) == {AT_TEN: 150.0, AT_TEN + 1: 900.0}
-    assert gauge.known_ms[AT_TEN] == TEN + GRID_MS
+    assert gauge.known_ms[AT_TEN] == TEN + HOUR_MS  # until then the next could still come
     assert not gauge.label_ms.any()
 
 
@@ -97,7 +97,7 @@ def test_an_hourly_mean_fills_the_hour_before_its_label() -> None:
     assert filled(gauge) == dict.fromkeys(range(AT_TEN - 12, AT_TEN), 300.0)
     assert set(gauge.known_ms[AT_TEN - 12 : AT_TEN].tolist()) == {TEN}
     assert set(gauge.label_ms[AT_TEN - 12 : AT_TEN].tolist()) == {TEN}
-    assert gauge.known_ms[AT_TEN] == TEN + GRID_MS
+    assert gauge.known_ms[AT_TEN] == TEN + HOUR_MS  # until then the next could still come
     assert gauge.label_ms[AT_TEN] == 0
 
 

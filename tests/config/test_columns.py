@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.columns import TableRead, load_columns, read_table
 from watcher.domain.errors import SetupError
 from watcher.domain.instant import iso, to_ms
 from watcher.domain.quantity import QUANTITIES
-from watcher.units import units_of
+from watcher.table.columns import TableRead, load_columns, read_table
+from watcher.table.units import units_of
 
 MAP = """\
 [time]

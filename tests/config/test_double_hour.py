@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.columns import TableRead, load_columns, read_table
 from watcher.domain.instant import iso
+from watcher.table.columns import TableRead, load_columns, read_table
 
 MAP = """\
 [time]

@@ -12,12 +12,9 @@ from typing import Any
 
 import pytest
 
-from watcher.checked_toml import Keys
-from watcher.column_map import COLUMN_MAP_FILE
-from watcher.columns import load_columns, read_table
-from watcher.config import WATCHER_FILE, check, load_sites, load_watcher
-from watcher.domain.site import Array, Contact, Inverter, Meter, Module, Papers, Payment, Rate, Sensor, Site, Source
-from watcher.site_words import (
+from watcher.config import check, load_sites, load_watcher
+from watcher.config.checked_toml import Keys
+from watcher.config.site_words import (
     ARRAY,
     CONTACT,
     INVERTER,
@@ -31,6 +28,10 @@ from watcher.site_words import (
     SITE_FILE,
     SOURCE,
 )
+from watcher.config.watcher_file import WATCHER_FILE
+from watcher.domain.site import Array, Contact, Inverter, Meter, Module, Papers, Payment, Rate, Sensor, Site, Source
+from watcher.table.column_map import COLUMN_MAP_FILE
+from watcher.table.columns import load_columns, read_table
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 
@@ -99,6 +100,6 @@ def test_every_fact_of_a_site_can_be_written_under_its_own_name(keys: Keys, kind
 
 def test_what_the_daemon_reads_its_setup_with_is_light() -> None:
     """No numpy, pandas or pvlib comes in with the configuration (the daemon's 50 MB)."""
-    script = "import sys, watcher.config, watcher.columns; print({'numpy', 'pandas', 'pvlib'} & set(sys.modules))"
+    script = "import sys, watcher.config, watcher.table.columns; print({'numpy', 'pandas', 'pvlib'} & set(sys.modules))"
     said = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert said.stdout == "set()\n"

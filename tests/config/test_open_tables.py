@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from watcher.columns import TableRead, load_columns, read_table
 from watcher.domain.instant import parse_iso
+from watcher.table.columns import TableRead, load_columns, read_table
 
 MAPS = Path(__file__).resolve().parents[1] / "real" / "columns"
 

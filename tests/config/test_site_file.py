@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from watcher.alert import policy
 from watcher.config import listing, load_site
+from watcher.config.site_words import OVERRIDES
+from watcher.config.toml_text import read_text
 from watcher.domain.errors import SetupError
 from watcher.domain.instant import to_ms
 from watcher.domain.site import Conversion, Label, MeterRole, Role, Scheme, SiteRecord, SourceKind
-from watcher.site_words import OVERRIDES
-from watcher.toml_text import read_text
 
 GOOD = """\
 [site]

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from tests.line.live_day import SITE, LiveDay, live_day
+from watcher.config.site_file import load_site
 from watcher.domain.finding import Finding
 from watcher.domain.site import SiteRecord
 from watcher.replay import KnownNow, differences, replay
-from watcher.site_file import load_site
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
 

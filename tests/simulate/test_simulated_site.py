@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from watcher.config.site_file import load_site
 from watcher.domain.site import Label, MeterRole, Role, Scheme, SourceKind
 from watcher.simulate.ports import Ports
 from watcher.simulate.scenario import Scenario
 from watcher.simulate.site import site_text
-from watcher.site_file import load_site
 
 
 def test_the_site_file_describes_the_simulated_home(demo: Scenario) -> None:

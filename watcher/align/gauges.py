@@ -80,8 +80,10 @@ def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: 
     An interval belongs to the period its middle lies in, so labels off the grid leave no hole and no overlap.
     """
     points = len(ends)
+    # Nothing there: only when the period is over is it sure that nothing comes on time.
+    missed = -(-ends // period_ms) * period_ms
     if len(time) == 0:
-        return Gauge(np.full(points, np.nan), ends, np.zeros_like(ends), np.zeros(points, dtype=np.uint8))
+        return Gauge(np.full(points, np.nan), missed, np.zeros_like(ends), np.zeros(points, dtype=np.uint8))
     middles = ends - GRID_MS // 2
     row = np.searchsorted(time, middles, side="left")
     covered = row < len(time)
@@ -98,7 +100,7 @@ def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: 
     flags: npt.NDArray[np.uint8] = np.where(covered & ~good[row], np.uint8(SampleFlag.OUT_OF_RANGE), np.uint8(0))
     return Gauge(
         np.where(held, value[row], np.nan),
-        np.where(held, np.maximum(ends, usable), ends),
+        np.where(held, np.maximum(ends, usable), missed),
         np.where(held, label_ms, 0),
         flags,
     )

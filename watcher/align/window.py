@@ -61,7 +61,8 @@ class Gauge:
     """A measured value on the grid.
 
     value: mean of the samples in the interval, or the mean over the longer period it lies in; NaN where none
-    known_ms: grid point from which the entry may be used; the interval's own end where there is no value
+    known_ms: grid point from which the entry may be used; where there is no value, the interval's own end, or the
+        end of the longer period it lies in: until then one could still come
     label_ms: for a mean over a longer period, the time it was labelled with (its end); 0 otherwise
     flags: SampleFlag bits of what was left out
     """

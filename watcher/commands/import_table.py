@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import TextIO
 
 from watcher.clock import SystemClock
-from watcher.columns import TableRead, load_columns, read_table
 from watcher.config import load_sites, load_watcher
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.site import SiteRecord
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
+from watcher.table.columns import TableRead, load_columns, read_table
 from watcher.wiring import Files
 
 

@@ -7,12 +7,12 @@ import sys
 
 from watcher.commands.import_table import read_file, say_refused
 from watcher.config import load_sites, load_watcher
+from watcher.config.site_file import load_site
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.instant import floor_grid, parse_iso
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History
 from watcher.replay import KnownNow, differences, replay, write_lines
-from watcher.site_file import load_site
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
 from watcher.wiring import Files

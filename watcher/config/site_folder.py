@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from watcher.config.site_file import load_site
+from watcher.config.toml_text import read_text
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.site import SiteRecord
-from watcher.site_file import load_site
-from watcher.toml_text import read_text
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,9 @@ from datetime import date
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from watcher.address import address_fault
-from watcher.checked_toml import Page, shown
+from watcher.config.address import address_fault
+from watcher.config.checked_toml import Page, shown
+from watcher.config.site_words import SITE_FILE
 from watcher.domain.instant import local_day, local_day_of
 from watcher.domain.quantity import NAME, WEATHER_DEVICES
 from watcher.domain.site import (
@@ -34,7 +35,6 @@ from watcher.domain.site import (
     Source,
     SourceKind,
 )
-from watcher.site_words import SITE_FILE
 
 _Fact = TypeVar("_Fact", Array, Inverter, Meter, Sensor)
 _Entry = Mapping[str, Any]

@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from watcher.alert.policy import POLICY
-from watcher.checked_toml import (
+from watcher.config.checked_toml import (
     Key,
     Keys,
     day,

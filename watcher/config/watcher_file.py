@@ -12,29 +12,25 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from watcher.checked_toml import Keys, Page, needed, never, number, one_of, shown, table_of, text, whole, yes_or_no
+from watcher.config.checked_toml import (
+    Keys,
+    Page,
+    needed,
+    never,
+    number,
+    one_of,
+    shown,
+    table_of,
+    text,
+    whole,
+    yes_or_no,
+)
+from watcher.config.secret import Secret, UnusableError, from_environment, from_file
+from watcher.config.site_folder import load_sites
+from watcher.config.site_words import EMAIL, email
+from watcher.config.toml_text import read_text
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
-from watcher.secret import Secret, UnusableError, from_environment, from_file
-from watcher.site_file import load_site
-from watcher.site_folder import SitesFound, load_sites
-from watcher.site_words import EMAIL, email
-from watcher.toml_text import read_text
-
-__all__ = [
-    "MailConfig",
-    "MailServer",
-    "Secret",
-    "Security",
-    "SitesFound",
-    "WatcherConfig",
-    "WorkerConfig",
-    "check",
-    "listing",
-    "load_site",
-    "load_sites",
-    "load_watcher",
-]
 
 
 class Security(StrEnum):

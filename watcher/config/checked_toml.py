@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
+from watcher.config.toml_text import lines_of_keys, parsed
 from watcher.domain.errors import Problem, SetupError
-from watcher.toml_text import lines_of_keys, parsed
 
 LONGEST_TEXT = 200
 

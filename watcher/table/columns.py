@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import NamedTuple
 
-from watcher.checked_toml import shown, suggestion
-from watcher.column_map import Column, ColumnMap, Stamp, load_columns, written_number
+from watcher.config.checked_toml import shown, suggestion
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.instant import to_ms
 from watcher.domain.quantity import Kind
 from watcher.domain.reading import Reading
-from watcher.double_hour import Fixed, Hour, Pass, Stamped, hour_of, instant, passes
+from watcher.table.column_map import Column, ColumnMap, Stamp, load_columns, written_number
+from watcher.table.double_hour import Fixed, Hour, Pass, Stamped, hour_of, instant, passes
 
 __all__ = ["Column", "ColumnMap", "Stamp", "TableRead", "load_columns", "read_table"]
 

@@ -15,7 +15,7 @@ from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from watcher.checked_toml import (
+from watcher.config.checked_toml import (
     Key,
     Keys,
     Page,
@@ -30,7 +30,7 @@ from watcher.checked_toml import (
     yes_or_no,
 )
 from watcher.domain.quantity import Channel, channel
-from watcher.units import Unit, units_of
+from watcher.table.units import Unit, units_of
 
 
 class Stamp(StrEnum):

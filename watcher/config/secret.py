@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NoReturn
 
+from watcher.config.toml_text import read_text
 from watcher.domain.errors import SetupError
-from watcher.toml_text import read_text
 
 _OTHERS_READ = stat.S_IRGRP | stat.S_IROTH
 _OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
