@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.collect.modbus.wire import Answer, Question, at, hold, play
-from watcher.collect.modbus.blocks import Blocks, Refused, Span, Table, Unanswered
+from watcher.collect.modbus.blocks import Blocks, Refused, Span, Table, UnansweredError
 from watcher.domain.instant import DAY_MS
 
 
@@ -101,7 +101,7 @@ def test_a_code_three_for_a_bad_address_does_not_shorten_every_request() -> None
 
 @pytest.mark.parametrize("code", [1, 4, 5, 6])
 def test_other_refusals_are_not_answered_by_asking_differently(code: int) -> None:
-    with pytest.raises(Unanswered) as caught:
+    with pytest.raises(UnansweredError) as caught:
         play(Blocks([Span(0, 2)]).read(0), lambda _: code)
     assert caught.value.refused == Refused(code)
 

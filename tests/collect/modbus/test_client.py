@@ -311,12 +311,32 @@ def test_what_only_a_person_can_put_right_says_so(registers: dict[int, int], rem
     async def steps() -> None:
         async with Server(hold(registers)) as server:
             bus = ModbusTcpBus(server.address, [INVERTER])
-            with pytest.raises(CollectError) as caught:
-                await values(bus)
-            assert caught.value.remedy is remedy
+            for monotonic, says in ((0.0, "model|marker"), (5.0, "waiting")):
+                with pytest.raises(CollectError, match=says) as caught:
+                    await values(bus, monotonic=monotonic)
+                assert caught.value.remedy is remedy
             await bus.close()
 
     run(steps())
+
+
+def test_what_is_odd_about_a_device_is_said_once_and_again_when_it_returns(caplog: pytest.LogCaptureFixture) -> None:
+    device = dict(A1)
+    factor = 40070 + 15  # W_SF
+
+    async def steps() -> list[tuple[str, ...]]:
+        async with Server(lambda question: hold(device)(question)) as server:
+            bus = ModbusTcpBus(server.address, [INVERTER])
+            notes = []
+            for word in (0, 0x8000, 0x8000, 0, 0x8000):
+                device[factor] = word
+                notes.append((await bus.poll("inverter-1", 0, 0.0)).notes)
+            await bus.close()
+            return notes
+
+    odd = ("101.W has no usable scale factor",)
+    assert run(steps()) == [(), odd, (), (), odd]
+    assert [record.message for record in caplog.records] == [f"device-oddity device=inverter-1 note={odd[0]}"] * 2
 
 
 def test_an_unknown_register_map_is_a_matter_of_setup_and_touches_no_wire() -> None:

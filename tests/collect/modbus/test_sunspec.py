@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.collect.modbus.wire import INVERTER_32, INVERTER_A1, Question, at, hold, play, sunspec, words
-from watcher.collect.modbus.blocks import Span, Unanswered
+from watcher.collect.modbus.blocks import Span, UnansweredError
 from watcher.collect.modbus.models import HEADER, INVERTER_CHANNELS, METER_CHANNELS, MODELS, Point
 from watcher.collect.modbus.plan import DeviceRole, measures_of, wanted_models
 from watcher.collect.modbus.reader import Poll, SunSpecReader
@@ -201,14 +201,14 @@ def test_no_rubbish_makes_the_walk_endless_or_fail_otherwise(rubbish: list[int])
 
 @pytest.mark.parametrize("code", [4, 6])
 def test_a_device_in_trouble_is_not_called_a_stranger(code: int) -> None:
-    with pytest.raises(Unanswered):
+    with pytest.raises(UnansweredError):
         play(discover(), lambda _: code)
     device = hold(sunspec(INVERTER_A1))
 
     def midway(question: Question) -> Any:
         return code if question.first == 40070 else device(question)
 
-    with pytest.raises(Unanswered):  # nor is its map cut short
+    with pytest.raises(UnansweredError):  # nor is its map cut short
         play(discover(), midway)
 
 

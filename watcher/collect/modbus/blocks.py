@@ -60,7 +60,7 @@ class Refused:
         return self.code in (ILLEGAL_ADDRESS, ILLEGAL_VALUE)
 
 
-class Unanswered(Exception):  # noqa: N818 - an outcome the caller names, not an error to show
+class UnansweredError(Exception):
     """A device refused in a way that asking differently does not help."""
 
     def __init__(self, span: Span, refused: Refused) -> None:
@@ -98,7 +98,7 @@ class Blocks:
     def read(self, now_ms: int) -> Asking[list[int]]:
         """One cycle: the words of all requests, end to end (see place).
 
-        Where the device refuses everything nothing is learned and the list is empty. Unanswered: for an exception
+        Where the device refuses everything nothing is learned and the list is empty. UnansweredError: for an exception
         other than 2 and 3.
         """
         if self._learned_ms is None or (self.refusals and now_ms - self._learned_ms >= DAY_MS):
@@ -108,7 +108,7 @@ class Blocks:
             answer = yield span
             if isinstance(answer, Refused):
                 if not answer.not_like_this:
-                    raise Unanswered(span, answer)
+                    raise UnansweredError(span, answer)
                 return (yield from self._learn(now_ms))  # what used to work does not: the device has changed
             words += answer
         return words
@@ -170,7 +170,7 @@ def _longest(wanted: Sequence[Span], most: int) -> Asking[_Found]:
         answer = yield span
         if isinstance(answer, Refused):
             if not answer.not_like_this:
-                raise Unanswered(span, answer)
+                raise UnansweredError(span, answer)
             if answer.code == ILLEGAL_VALUE:
                 shorter = span.count - 1
             refusals += 1

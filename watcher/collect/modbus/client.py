@@ -224,6 +224,7 @@ class _Unit:
         self.device = device
         self.reader = SunSpecReader(device.id, device.role, device.counts)
         self.patience = _Patience()
+        self.remedy = Remedy.RETRY  # what would have helped the last time it failed
 
 
 class ModbusTcpBus:
@@ -248,20 +249,21 @@ class ModbusTcpBus:
         """Read one device; its readings carry now_ms.
 
         A device that did not answer is left alone for 15 s, then twice as long each time, up to 300 s: a poll within
-        that time raises CollectError with the cause "waiting" and touches no wire. The first request after a
-        silence gets ten seconds instead of three. monotonic: seconds on the caller's clock, for this alone.
+        that time raises CollectError with the cause "waiting" and the last remedy, and touches no wire. A device that
+        was silent is given ten seconds instead of three. monotonic: seconds on the caller's clock, for this alone.
         """
         unit = self._units[device]
         if unit.device.map != "sunspec":
             raise CollectError(device, "reading", Remedy.FIX_SETUP, f"no register map is called {unit.device.map!r}")
         if unit.patience.waiting(monotonic) or self._line_patience.waiting(monotonic):
-            raise CollectError(device, "reading", Remedy.RETRY, "waiting")
+            raise CollectError(device, "reading", unit.remedy, "waiting")
         try:
             asking = unit.reader.poll(now_ms)
             poll = await self._line.converse(unit.device.unit, asking, patient=unit.patience.failed > 0)
-        except CollectError:
+        except CollectError as error:
             self._line_patience.found()
             unit.patience.lost(monotonic)
+            unit.remedy = error.remedy
             raise
         except (SilentError, OSError) as error:
             if isinstance(error, OSError):
@@ -270,11 +272,12 @@ class ModbusTcpBus:
                 self._line_patience.found()  # somebody took the connection, if only a gateway
             unit.patience.lost(monotonic)
             unit.reader.away()
+            unit.remedy = Remedy.RETRY
             raise CollectError(device, "reading", Remedy.RETRY, error) from error
         self._line_patience.found()
         unit.patience.found()
         for note in poll.notes:
-            log.warning("device-oddity", extra={"device": device, "oddity": note})
+            log.warning("device-oddity device=%s note=%s", device, note)
         self._counted["moved"] += len(poll.decoded.moved)
         values = poll.decoded.values
         readings = tuple(map(Reading, values.keys(), repeat(now_ms), values.values()))

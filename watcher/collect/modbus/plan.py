@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from watcher.collect.modbus.blocks import MOST, Asking, Blocks, Span, cover
@@ -259,6 +260,12 @@ def _step(measure: Measure, start: int) -> _Step:
     return _Step(measure.channel, measure.label, read, start, start + size, counts, measure.states)
 
 
+@lru_cache(maxsize=64)
+def _power(word: int) -> int | None:
+    """A scale factor; a device has a dozen, and mostly the same from poll to poll."""
+    return scale_factor((word,))
+
+
 def _decode(layout: _Layout, words: Words, before: Words, after: Words) -> Decoded:
     """What the words of a cycle say. before, after: the guards' words, where there are any."""
     for at, model in layout.headers:
@@ -273,7 +280,7 @@ def _decode(layout: _Layout, words: Words, before: Words, after: Words) -> Decod
         if raw is not None and not (counts and raw <= 0) and (states is None or raw in states):
             values[name] = float(raw)
     for factor, steps in layout.shared:
-        power = scale_factor(words[factor : factor + 1])
+        power = _power(words[factor])
         for name, label, read, start, stop, counts, _ in steps:
             raw = read(words[start:stop])
             if raw is None or (counts and raw <= 0):
@@ -288,7 +295,7 @@ def _decode(layout: _Layout, words: Words, before: Words, after: Words) -> Decod
             continue
         # Read before the value: by the guards, or by an earlier request of the same cycle.
         first = before[guard] if before else words[factor] if factor < start else None
-        power = scale_factor(after[guard : guard + 1])
+        power = _power(after[guard])
         if first != after[guard]:
             moved.append(label)
         elif power is None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from watcher.collect.modbus.blocks import Asking, Unanswered
+from watcher.collect.modbus.blocks import Asking, UnansweredError
 from watcher.collect.modbus.plan import Decoded, DeviceRole, MapMovedError, Plan, measures_of, wanted_models
 from watcher.collect.modbus.sunspec import DeviceMap, NoMapError, discover, read_identity
 from watcher.domain.errors import CollectError, Remedy
@@ -63,7 +63,7 @@ class SunSpecReader:
         except MapMovedError as error:
             self.plan = self._map = None
             raise CollectError(self.device, "reading", Remedy.RETRY, error) from error
-        except Unanswered as error:
+        except UnansweredError as error:
             raise CollectError(self.device, "reading", Remedy.RETRY, error) from error
         if decoded is None:
             self.plan = self._map = None

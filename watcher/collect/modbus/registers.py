@@ -25,6 +25,8 @@ _TENS: tuple[int, ...] = tuple(10**power for power in range(HIGHEST_FACTOR + 1))
 
 def joined(words: Words) -> int:
     """One unsigned number from its registers, high word first. ValueError for what is no register."""
+    if len(words) == 1 and 0 <= words[0] <= 0xFFFF:
+        return words[0]  # by far the most frequent
     number = 0
     for word in words:
         if not 0 <= word <= 0xFFFF:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from watcher.collect.modbus.blocks import ILLEGAL_FUNCTION, Asking, Blocks, Refused, Span, Unanswered
+from watcher.collect.modbus.blocks import ILLEGAL_FUNCTION, Asking, Blocks, Refused, Span, UnansweredError
 from watcher.collect.modbus.models import COMMON, HEADER, IDENTITY, MODELS, MULTIPLE_INPUTS
 from watcher.collect.modbus.registers import text, unsigned
 
@@ -51,14 +51,14 @@ class DeviceMap:
 
 
 def discover() -> Asking[DeviceMap]:
-    """Look for a map and walk its chain. NoMapError where there is none, Unanswered where that cannot be told."""
+    """Look for a map and walk its chain. NoMapError where there is none, UnansweredError where that cannot be told."""
     heard: list[str] = []
     for base in BASES:
         span = Span(base, len(MARKER))
         answer = yield span
         if isinstance(answer, Refused):
             if not (answer.not_like_this or answer.code == ILLEGAL_FUNCTION):
-                raise Unanswered(span, answer)  # in trouble: whether there is a map cannot be told now
+                raise UnansweredError(span, answer)  # in trouble: whether there is a map cannot be told now
             heard.append(f"exception {answer.code} at {base}")
         elif tuple(answer) == MARKER:
             return (yield from _walk(base))
@@ -95,7 +95,7 @@ def _header(first: int) -> Asking[FoundModel | None]:
     answer = yield span
     if isinstance(answer, Refused):
         if not answer.not_like_this:
-            raise Unanswered(span, answer)
+            raise UnansweredError(span, answer)
         # Some devices end with an ID and no length, others without either. Whatever may stand in the one register
         # that is left, it is no model we could step over.
         return None
