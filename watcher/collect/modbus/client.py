@@ -18,7 +18,7 @@ from itertools import repeat
 from typing import TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
+from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
 from watcher.collect.modbus.blocks import Asking, Refused, Span, Table
@@ -179,14 +179,14 @@ class Line:
     ) -> Words | Refused | None:
         """Ask once. None where nothing fitting came back."""
         read = client.read_holding_registers if span.table is Table.HOLDING else client.read_input_registers
+        client.ctx.comm_params.timeout_connect = within_s  # the library's own timer: a second one around it costs time
         try:
-            async with asyncio.timeout(within_s):
-                reply = await read(span.first, count=span.count, device_id=unit)
-        except TimeoutError:
-            self._counted["silent"] += 1
-            return None
-        except ModbusException:  # the connection went, or bytes came that are no reply
+            reply = await read(span.first, count=span.count, device_id=unit)
+        except ConnectionException:
             self._counted["broken"] += 1
+            return None
+        except ModbusIOException:
+            self._counted["silent"] += 1
             return None
         if reply.isError():
             self._counted["refused"] += 1
