@@ -12,7 +12,6 @@ from __future__ import annotations
 from array import array
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import Any, Protocol
 
 from watcher.alert.lifecycle import advance, runs
@@ -37,13 +36,14 @@ from watcher.domain.instant import (
     ceil_grid,
     first_point_that_sees,
     floor_day,
+    local_day,
     local_day_of,
-    settle_point,
 )
 from watcher.domain.reading import Late, RawWindow, Reading, Samples
 from watcher.domain.site import Site, SiteRecord
 from watcher.expect.day import expect_day, join
 from watcher.expect.expectation import Expected
+from watcher.settle import REACH_DAYS, Settlements, settlements
 
 LOOKBACK_DAYS = 14
 LABEL_REACH_MS = HOUR_MS
@@ -152,7 +152,8 @@ def evaluate(
     window = _window(record, site, history, events, span, memo)
     expected = _expected(record, window, span, memo)
     table = policies(site.policy)
-    judged = detect(site, window, expected, table)
+    settling = _settling(record, site, history, span)
+    judged = detect(site, window, expected, table, events, settling)
 
     points = range(window.index_of(span.first_ms), window.index_of(span.last_ms) + 1)
     before = {(alert.finding, alert.subject): alert for alert in standing}
@@ -182,16 +183,23 @@ def evaluate(
         alerts=tuple(changed.values()),
         dropped=tuple(dropped),
         mails=tuple(sorted(mails, key=lambda mail: (mail.decided_ms, mail.id))),
-        days=tuple(_settled(site, window, expected, span)),
+        days=tuple(_settled(record, history, events, window, expected, span, settling)),
     )
 
 
-def detect(site: Site, window: Window, expected: Expected, table: Policies) -> dict[tuple[Finding, str], Judgement]:
+def detect(
+    site: Site,
+    window: Window,
+    expected: Expected,
+    table: Policies,
+    events: Sequence[Event] = (),
+    settling: Settlements | None = None,
+) -> dict[tuple[Finding, str], Judgement]:
     """Every subject of every detector judged over the whole window, in the registry's order."""
     judged: dict[tuple[Finding, str], Judgement] = {}
     limits = table.limits()
     for detector in DETECTORS:
-        scene = Scene(site, window, expected, limits, dict(judged))
+        scene = Scene(site, window, expected, limits, dict(judged), tuple(events), settling or {})
         for subject in detector.subjects(site):
             judged[detector.name, subject] = detector.judge(scene, subject)
     return judged
@@ -247,12 +255,45 @@ def _begin(record: SiteRecord) -> int:
     return min((array.from_ms for array in record.arrays), default=0)
 
 
-def _settled(site: Site, window: Window, expected: Expected, span: Span) -> Iterable[SettledDay]:
-    """The civil days whose settling point lies in the span."""
-    whole = expected.by_subject.get("site")
-    day = local_day_of(span.first_ms, site.zone) - timedelta(days=2)
-    while (settled_ms := settle_point(day, site.zone)) <= span.last_ms:
-        if settled_ms >= span.first_ms:
-            sun_up = expected.sun_elevation_deg > 0.0
-            yield settled_day(site, window, whole.expected if whole else None, sun_up, day, 1, settled_ms)
-        day += timedelta(days=1)
+def _settling(record: SiteRecord, site: Site, history: History, span: Span) -> Settlements:
+    """When the civil days that may settle by the span's end do so, first time and again."""
+    since_ms = span.day_ms - (REACH_DAYS + 2) * DAY_MS
+    lates = history.late(record.id, since_ms, span.last_ms + GRACE_MS)
+    first, last = local_day_of(since_ms, site.zone), local_day_of(span.last_ms, site.zone)
+    return settlements(site, lates, first, last, span.last_ms)
+
+
+def _settled(
+    record: SiteRecord,
+    history: History,
+    events: Sequence[Event],
+    window: Window,
+    expected: Expected,
+    span: Span,
+    settling: Settlements,
+) -> Iterable[SettledDay]:
+    """The civil days that settle inside the span, first time or again."""
+    for day, points in settling.items():
+        for revision, point_ms in enumerate(points, start=1):
+            if not span.first_ms <= point_ms <= span.last_ms:
+                continue
+            site = record.at(point_ms - GRID_MS)
+            start_ms = floor_day(local_day(day, site.zone)[0])
+            around, due = window, expected
+            if start_ms < window.start_ms + DAY_MS:  # further back than detectors look: a window of its own
+                around, due = _around(record, site, history, events, start_ms, span.last_ms + GRACE_MS)
+            whole = due.by_subject.get("site")
+            sun_up = due.sun_elevation_deg > 0.0
+            yield settled_day(site, around, whole.expected if whole else None, sun_up, day, revision, point_ms)
+
+
+def _around(
+    record: SiteRecord, site: Site, history: History, events: Sequence[Event], day_ms: int, received_by_ms: int
+) -> tuple[Window, Expected]:
+    """The day before to the day after, built like any window."""
+    start_ms, days = day_ms - DAY_MS, 3
+    end_ms = start_ms + days * DAY_MS
+    raw = history.window(record.id, None, start_ms, end_ms + LABEL_REACH_MS + 1, received_by_ms)
+    window = build_window(site, raw, events, start_ms, days * POINTS_A_DAY)
+    facts = [record.at(max(ms, _begin(record))) for ms in range(start_ms, end_ms, DAY_MS)]
+    return window, join([expect_day(one, window, start_ms + k * DAY_MS) for k, one in enumerate(facts)])

@@ -27,6 +27,7 @@ class Signal(StrEnum):
     FAULT_HELD = "fault-held"
     OK_BRIEF = "ok-brief"
     OK_HELD = "ok-held"
+    WITHDRAWN = "withdrawn"  # better knowledge finds that nothing was wrong
     UNKNOWN = "unknown"
 
 
@@ -42,6 +43,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.FAULT_HELD: AlertState.OPEN,
         Signal.OK_BRIEF: Rest.NONE,
         Signal.OK_HELD: Rest.NONE,
+        Signal.WITHDRAWN: Rest.NONE,
         Signal.UNKNOWN: Rest.NONE,
     },
     AlertState.SUSPECTED: {
@@ -49,6 +51,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.FAULT_HELD: AlertState.OPEN,
         Signal.OK_BRIEF: AlertState.SUSPECTED,
         Signal.OK_HELD: Rest.NONE,
+        Signal.WITHDRAWN: Rest.NONE,
         Signal.UNKNOWN: AlertState.SUSPECTED,
     },
     AlertState.OPEN: {
@@ -56,6 +59,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.FAULT_HELD: AlertState.OPEN,
         Signal.OK_BRIEF: AlertState.OPEN,  # one good interval is not a repair
         Signal.OK_HELD: AlertState.CLEARED,
+        Signal.WITHDRAWN: AlertState.CLEARED,
         Signal.UNKNOWN: AlertState.OPEN,  # night and silence repair nothing
     },
     AlertState.CLEARED: {},
@@ -101,10 +105,11 @@ def advance(
             alert = _with_fault(site, alert, judgement, policy, point, point_ms)
             latest = point
         elif alert is not None:
-            alert = replace(alert, ok_ms=alert.ok_ms + policy.unit_ms)
+            alert = replace(alert, ok_ms=alert.ok_ms + _worth_ms(judgement, policy, point))
         assert alert is not None
         touched = True
-        after = next_state(before, _signal(verdict, alert, policy))
+        signal = _signal(judgement, point, alert, policy)
+        after = next_state(before, signal)
         if after is before:
             continue
         if after is Rest.NONE:
@@ -116,7 +121,8 @@ def advance(
         if after is AlertState.OPEN:
             alert = replace(alert, opened_ms=point_ms)
         elif after is AlertState.CLEARED:
-            alert = replace(alert, cleared_ms=point_ms, closed_as=ClosedAs.RECOVERED)
+            closed_as = ClosedAs.WITHDRAWN if signal is Signal.WITHDRAWN else ClosedAs.RECOVERED
+            alert = replace(alert, cleared_ms=point_ms, closed_as=closed_as)
         yield Change(point_ms, alert.id, before, alert)
         touched, latest = False, -1
         if after is AlertState.CLEARED:
@@ -125,9 +131,16 @@ def advance(
         yield Change(start_ms + GRID_MS * points.stop, alert.id, alert.state, _with_evidence(alert, judgement, latest))
 
 
-def _signal(verdict: int, alert: Alert, policy: Policy) -> Signal:
-    if verdict == FAULT:
+def _worth_ms(judgement: Judgement, policy: Policy, point: int) -> int:
+    """How much evidence time a point's verdict is worth."""
+    return policy.unit_ms * (1 if judgement.units is None else int(judgement.units[point]))
+
+
+def _signal(judgement: Judgement, point: int, alert: Alert, policy: Policy) -> Signal:
+    if int(judgement.verdict[point]) == FAULT:
         return Signal.FAULT_HELD if alert.fault_ms >= policy.hold_ms else Signal.FAULT_BRIEF
+    if judgement.withdrawn_from_ms is not None and 0 < int(judgement.withdrawn_from_ms[point]) <= alert.onset_ms:
+        return Signal.WITHDRAWN
     return Signal.OK_HELD if alert.ok_ms >= policy.clear_ms else Signal.OK_BRIEF
 
 
@@ -153,7 +166,7 @@ def _with_fault(
     return replace(
         alert,
         causes=causes or alert.causes,
-        fault_ms=alert.fault_ms + policy.unit_ms,
+        fault_ms=alert.fault_ms + _worth_ms(judgement, policy, point),
         ok_ms=0,
         loss_mwh=total,
         loss_low_mwh=round(total * (1.0 - judgement.loss_share)),

@@ -110,14 +110,16 @@ POLICY: Mapping[Finding, Policy] = {
         },
     ),
     Finding.OUTPUT_LOW: Policy(
-        hold_ms=2 * DAY_MS,
-        clear_ms=3 * DAY_MS,
+        hold_ms=0,  # the detector counts days itself: a day that settles again is still one day
+        clear_ms=DAY_MS,
         unit_ms=DAY_MS,
         severity=Severity.SOON,
         audience=(*HOME, *TRADE),
         limits={
             "sun_deg": 5.0,
             "least_day_share": 0.06,  # of a good summer day: darker days are not judged (own study)
+            "days_low": 2.0,
+            "days_fine": 3.0,
             "margin_measured": 0.2,
             "margin_satellite": 0.35,
             "margin_weather": 0.5,

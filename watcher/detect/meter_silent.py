@@ -1,6 +1,7 @@
 """meter-silent: a meter that is read automatically is not heard, while what it covers is.
 
-Says nothing about the register: a meter may count on unheard. Another visit than a stalled one (case B1, S2).
+Says nothing about the register: a meter may count on unheard. Another visit than a stalled one (case B1, S2). Any
+channel will do: a meter that gives its power, or sends pulses, is heard though it never shows its register.
 """
 
 from __future__ import annotations
@@ -9,7 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, unknown
+from watcher.align.window import Ints, Window
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, last_true, unknown
 from watcher.domain.finding import Finding
 from watcher.domain.instant import HOUR_MS
 from watcher.domain.site import MeterRole, Site, SourceKind
@@ -39,8 +41,7 @@ class MeterSilent:
 
         ends, n = window.ends(), window.points
         neighbour = np.logical_or.reduce([is_heard for _, is_heard in others])
-        counter = window.counter(f"{subject}.energy_index")
-        seen_ms = counter.seen_ms if counter is not None else np.zeros(n, dtype=np.int64)
+        seen_ms = _seen_ms(window, subject)
         # Never heard inside the window: silent since its neighbours were first heard there.
         begun = int(np.argmax(neighbour)) if bool(neighbour.any()) else n
         since_ms = np.where(seen_ms > 0, seen_ms, window.start_ms if begun == n else ends[min(begun, n - 1)])
@@ -73,3 +74,16 @@ class MeterSilent:
             loss_share=0.0,
             evidence=evidence,
         )
+
+
+def _seen_ms(window: Window, device: str) -> Ints:
+    """For each point when a device was last heard by any of its channels; 0 before the first."""
+    ends, seen_ms = window.ends(), np.zeros(window.points, dtype=np.int64)
+    for name, counter in window.counters.items():
+        if name.partition(".")[0] == device:
+            seen_ms = np.maximum(seen_ms, counter.seen_ms)
+    for name, gauge in window.gauges.items():
+        if name.partition(".")[0] == device:
+            last = last_true(~np.isnan(gauge.value) & (gauge.known_ms <= ends))
+            seen_ms = np.maximum(seen_ms, np.where(last >= 0, ends[last], 0))
+    return seen_ms

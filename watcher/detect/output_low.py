@@ -1,22 +1,24 @@
 """output-low: over whole days an inverter makes clearly less than the sun and its equipment allow.
 
 A simple day test: each usable civil day's ratio of made to expected, against this plant's own usual ratio, with a
-margin that depends on how good the reference is. Judged once a day, when the day has settled. Days that another
+margin that depends on how good the reference is. Judged when a day settles, and anew when it settles again on better
+sunshine: what was said on a forecast is then withdrawn if the better reference does not bear it out. Days that another
 finding already explains are not held against the plant. A steady simple fraction points to one of m strings.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date
+from enum import Enum
 
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown
+from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, mwh, unknown
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, local_day, local_day_of, settle_point
+from watcher.domain.instant import GRID_MS, local_day
 from watcher.domain.site import Site, Storage
 from watcher.expect.expectation import Basis
 
@@ -32,22 +34,39 @@ EXPLAINERS = (Finding.STRING_OPEN, Finding.NO_GENERATION)
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 
 
+class _Status(Enum):
+    LOW = "low"
+    BETWEEN = "between"
+    FINE = "fine"
+
+
 @dataclass(frozen=True, slots=True)
 class _Day:
-    """One civil day inside the window: intervals first..last-1, judged at interval `point`."""
+    """One civil day as known at a point: intervals first..last-1; share of what was usual; explained: a code or 0."""
 
+    day: date
     first: int
     last: int
-    point: int
     made_mwh: float
     expected_mwh: float
-    usable: bool
     explained: int
-    margin: float
+    status: _Status | None
+    share: float
 
     @property
-    def ratio(self) -> float:
-        return self.made_mwh / self.expected_mwh if self.expected_mwh > 0 else float("nan")
+    def missing_mwh(self) -> float:
+        return float(np.round(max(self.expected_mwh - self.made_mwh, 0.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """What the days are added up from. known_ms: when an interval's power and expectation are both known."""
+
+    power: Floats
+    expected: Floats
+    bound: Floats
+    both: Bools
+    known_ms: Ints
 
 
 class OutputLow:
@@ -62,87 +81,100 @@ class OutputLow:
         expectation = scene.expected.by_subject.get(subject)
         if found is None or expectation is None:
             return unknown(scene, self.name, subject, CODES[0])
-        power, power_known_ms = found
-        n = scene.window.points
-        judged_ms = np.maximum(power_known_ms, scene.expected.known_ms)
+        power, known_ms = found
         both = ~np.isnan(power) & ~np.isnan(expectation.expected) & (scene.expected.basis != Basis.NONE)
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
+        columns = _Columns(
+            power, expectation.expected, expectation.bound, both, np.maximum(known_ms, scene.expected.known_ms)
+        )
 
-        verdict, code = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
-        cause = np.zeros(n, dtype=np.int8)
+        n, start_ms = scene.window.points, scene.window.start_ms
+        verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
         observed, expected = np.full(n, np.nan), np.full(n, np.nan)
-        onset, onset_low, onset_high = (np.zeros(n, dtype=np.int64) for _ in range(3))
+        onset, onset_low, onset_high, units, withdrawn = (np.zeros(n, dtype=np.int64) for _ in range(5))
         loss, arrears = np.zeros(n), np.zeros(n)
         facts: dict[int, Mapping[str, str | float]] = {}
 
-        ratios: list[float] = []
-        episode: list[_Day] = []
-        for day in self._days(scene, subject, power, expectation.expected, expectation.bound, both, judged_ms):
-            at = day.point
-            if not day.usable or day.explained:
-                code[at] = day.explained
+        for point_ms, settling, again in _settle_points(scene):
+            at = scene.window.index_of(point_ms)
+            days = self._days_known(scene, subject, columns, point_ms)
+            newest = [day for day in days if day.day in settling]
+            judged = [day for day in days if day.status is not None]
+            if newest and newest[-1].explained:
+                code[at] = newest[-1].explained
+            if not any(day.status is not None for day in newest):
                 continue
-            usual = float(np.clip(np.quantile(ratios, 0.75), 0.8, 1.2)) if len(ratios) >= 3 else 1.0
-            ratios.append(day.ratio)
-            share = day.ratio / usual
-            observed[at], expected[at] = day.made_mwh / 1000.0, usual * day.expected_mwh / 1000.0
-            if share >= 1.0 - day.margin:
-                fine = share >= 1.0 - day.margin / 2  # hysteresis: well again, not just above the line
-                verdict[at], code[at] = (OK, 1) if fine else (UNKNOWN, 3)
-                if fine:
-                    episode = []
-                continue
-            episode.append(day)
-            first = episode[0]
-            started, level, steady = _step(power, expectation.expected, both, first, day)
-            strings = next((m for m in (2, 3, 4) if steady and abs(level / usual - (m - 1) / m) < 0.06), 0)
-            verdict[at], code[at], cause[at] = FAULT, 2, 1 if strings else 0
-            loss[at] = np.round(max(usual * day.expected_mwh - day.made_mwh, 0.0))
-            arrears[at] = np.round(sum(max(usual * d.expected_mwh - d.made_mwh, 0.0) for d in episode[:-1]))
-            onset[at] = scene.window.start_ms + GRID_MS * started
-            onset_low[at] = scene.window.start_ms + GRID_MS * first.first
-            onset_high[at] = scene.window.start_ms + GRID_MS * first.last
-            if steady:
-                onset_low[at], onset_high[at] = onset[at] - 6 * GRID_MS, onset[at] + 6 * GRID_MS
-            facts[at] = {"share": round(level / usual, 3), "days": float(len(episode)), "strings": float(strings)}
+            episode = _trailing(judged, _Status.LOW, _Status.BETWEEN)
+            low = [day for day in episode if day.status is _Status.LOW]
+            fine = _trailing(judged, _Status.FINE)
+            observed[at], expected[at] = judged[-1].made_mwh / 1000.0, judged[-1].expected_mwh / 1000.0
+            code[at] = 3
+            if len(low) >= scene.limit(self.name, "days_low"):
+                first = low[0]
+                started, level, steady = _step(columns, first, judged[-1])
+                strings = next((m for m in (2, 3, 4) if steady and abs(level - (m - 1) / m) < 0.06), 0)
+                verdict[at], code[at], cause[at], units[at] = FAULT, 2, 1 if strings else 0, 1
+                # What was lost before the days that settle here was told when they settled.
+                loss[at] = sum(day.missing_mwh for day in low if day in newest and not again)
+                arrears[at] = sum(day.missing_mwh for day in low) - loss[at]
+                onset[at] = start_ms + GRID_MS * started
+                onset_low[at], onset_high[at] = start_ms + GRID_MS * first.first, start_ms + GRID_MS * first.last
+                if steady:
+                    onset_low[at], onset_high[at] = onset[at] - 6 * GRID_MS, onset[at] + 6 * GRID_MS
+                facts[at] = {"share": round(level, 3), "days": float(len(low)), "strings": float(strings)}
+            elif len(fine) >= scene.limit(self.name, "days_fine"):
+                verdict[at], code[at], units[at] = OK, 1, 1
+            elif again and not low:
+                # Said on poorer knowledge, not borne out by better: nothing was wrong since the last low day.
+                verdict[at], code[at] = OK, 1
+            if verdict[at] == OK and again and not low:
+                before = [day.last for day in judged if day.status is _Status.LOW]
+                withdrawn[at] = start_ms + GRID_MS * max(before, default=1)
 
         return Judgement(
             finding=self.name, subject=subject, verdict=verdict, code=code, codes=CODES,
             cause=cause, cause_sets=((), ("step-fraction",)), observed=observed, expected=expected, unit="Wh",
             onset_ms=onset, onset_low_ms=onset_low, onset_high_ms=onset_high, loss_mwh=loss, arrears_mwh=arrears,
             loss_share=scene.limit(self.name, "loss_share"), evidence=lambda point: facts.get(point, {}),
+            units=units, withdrawn_from_ms=withdrawn,
         )  # fmt: skip
 
-    def _days(
-        self, scene: Scene, subject: str, power: Floats, expected: Floats, bound: Floats, both: Bools, judged_ms: Ints
-    ) -> Iterator[_Day]:
-        """The civil days that lie whole inside the window and have settled inside it."""
+    def _days_known(self, scene: Scene, subject: str, columns: _Columns, point_ms: int) -> list[_Day]:
+        """The civil days that lie inside the window and have settled by a point, with what was known then."""
         window, site = scene.window, scene.site
         peak_w = sum(array.peak_power_w for array in site.arrays_of(subject))
-        end_ms = window.start_ms + window.points * GRID_MS
-        day = local_day_of(window.start_ms, site.zone) + timedelta(days=1)
-        while (settled_ms := settle_point(day, site.zone)) <= end_ms:
+        least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
+        ratios: list[float] = []
+        days: list[_Day] = []
+        for day, points in scene.settling.items():
             start, end = ((ms - window.start_ms) // GRID_MS for ms in local_day(day, site.zone))
+            if start < 0 or points[0] > point_ms:
+                continue
             part = slice(start, end)
-            chosen = both[part] & (judged_ms[part] <= settled_ms)
-            made = float(np.sum(mwh(np.maximum(power[part][chosen], 0.0))))
-            allowed = float(np.sum(mwh(expected[part][chosen])))
-            seen, whole = float(np.sum(bound[part][chosen])), float(np.sum(bound[part]))
-            usable = seen >= 0.5 * whole > 0.0
-            usable &= allowed >= scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
-            yield _Day(
-                start, end, window.index_of(settled_ms), made, allowed, usable,
-                self._explained(scene, subject, part), self._margin(scene, part, chosen),
-            )  # fmt: skip
-            day += timedelta(days=1)
+            chosen = columns.both[part] & (columns.known_ms[part] <= point_ms)
+            made = float(np.sum(mwh(np.maximum(columns.power[part][chosen], 0.0))))
+            allowed = float(np.sum(mwh(columns.expected[part][chosen])))
+            seen, whole = float(np.sum(columns.bound[part][chosen])), float(np.sum(columns.bound[part]))
+            explained = self._explained(scene, subject, part, point_ms)
+            if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
+                days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))
+                continue
+            usual = float(np.clip(np.quantile(ratios, 0.75), 0.8, 1.2)) if len(ratios) >= 3 else 1.0
+            ratios.append(made / allowed)
+            share, margin = made / allowed / usual, self._margin(scene, part, chosen)
+            status = _Status.BETWEEN  # hysteresis: well again is more than just above the line
+            if share < 1.0 - margin:
+                status = _Status.LOW
+            elif share >= 1.0 - margin / 2:
+                status = _Status.FINE
+            days.append(_Day(day, start, end, made, usual * allowed, 0, status, share))
+        return days
 
-    def _explained(self, scene: Scene, subject: str, part: slice) -> int:
+    def _explained(self, scene: Scene, subject: str, part: slice, point_ms: int) -> int:
+        known = min(part.stop, scene.window.index_of(point_ms) + 1)
         for (finding, about), judgement in scene.judged.items():
-            if (
-                finding in EXPLAINERS
-                and about.partition(".")[0] == subject
-                and (judgement.verdict[part] == FAULT).any()
-            ):
+            mine = finding in EXPLAINERS and about.partition(".")[0] == subject
+            if mine and (judgement.verdict[part.start : known] == FAULT).any():
                 return 4
         air = scene.expected.temp_air[part]
         cold = bool((~np.isnan(air)).any()) and float(np.nanmean(air)) < scene.limit(self.name, "snow_below_degc")
@@ -161,15 +193,38 @@ class OutputLow:
         return scene.limit(self.name, "margin_measured")
 
 
-def _step(power: Floats, expected: Floats, both: Bools, first: _Day, last: _Day) -> tuple[int, float, bool]:
+def _settle_points(scene: Scene) -> Iterator[tuple[int, frozenset[date], bool]]:
+    """Points inside the window at which days settle, which ones, and whether any of them does so again."""
+    end_ms = scene.window.start_ms + scene.window.points * GRID_MS
+    by_point: dict[int, set[tuple[date, int]]] = {}
+    for day, points in scene.settling.items():
+        for revision, point_ms in enumerate(points):
+            if scene.window.start_ms < point_ms <= end_ms:
+                by_point.setdefault(point_ms, set()).add((day, revision))
+    for point_ms, settling in sorted(by_point.items()):
+        yield point_ms, frozenset(day for day, _ in settling), any(revision for _, revision in settling)
+
+
+def _trailing(days: Sequence[_Day], *statuses: _Status) -> list[_Day]:
+    """The last days in a row whose status is one of these."""
+    kept: list[_Day] = []
+    for day in reversed(days):
+        if day.status not in statuses:
+            break
+        kept.insert(0, day)
+    return kept
+
+
+def _step(columns: _Columns, first: _Day, last: _Day) -> tuple[int, float, bool]:
     """Where in the first low day the ratio stepped down, its level since, and whether it has been steady.
 
     The split of that day's strong intervals that leaves the least squares on both sides.
     """
-    strong = both & (expected > 0.25 * np.nanmax(expected[first.first : last.last]))
+    power, expected = columns.power, columns.expected
+    strong = columns.both & (expected > 0.25 * np.nanmax(expected[first.first : last.last]))
     where = np.flatnonzero(strong[first.first : last.last]) + first.first
     if len(where) < 12:
-        return first.first, last.ratio, False
+        return first.first, last.share, False
     ratio = power[where] / expected[where]
     in_first = int(np.sum(where < first.last))
     best, split = np.inf, 0

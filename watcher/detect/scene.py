@@ -14,10 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Floats, Ints, Window
+from watcher.domain.event import Event
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.site import Site
 from watcher.expect.expectation import Expected
+from watcher.settle import Settlements
 
 UNKNOWN, OK, FAULT = 0, 1, 2
 Small = npt.NDArray[np.int8]
@@ -36,6 +38,9 @@ class Judgement:
     arrears_mwh: energy lost from the onset up to the interval before, at FAULT points
     loss_share: relative half-width of the loss's 90 % interval
     evidence: for one point, the few numbers a mail shows
+    units: how many units of evidence (the policy's unit) the point's verdict is worth; None: one each
+    withdrawn_from_ms: at an OK point, the instant since which better knowledge finds nothing wrong where something
+        was said before; 0 elsewhere, None: never
     """
 
     finding: Finding
@@ -55,17 +60,24 @@ class Judgement:
     arrears_mwh: Floats
     loss_share: float
     evidence: Callable[[int], Mapping[str, str | float]]
+    units: Ints | None = None
+    withdrawn_from_ms: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """The window with its expectation, and what has been judged before in the registry's order."""
+    """The window with its expectation, and what has been judged before in the registry's order.
+
+    events: what was said about the site so far. settling: when its civil days settle, and settle again
+    """
 
     site: Site
     window: Window
     expected: Expected
     limits: Mapping[Finding, Mapping[str, float]]
     judged: Mapping[tuple[Finding, str], Judgement] = field(default_factory=dict)
+    events: Sequence[Event] = ()
+    settling: Settlements = field(default_factory=dict)
 
     def limit(self, finding: Finding, name: str) -> float:
         return self.limits[finding][name]
