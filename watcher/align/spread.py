@@ -1,7 +1,8 @@
 """A counted register on the grid.
 
 Rule: energy of short segments is spread over the intervals they touch and adds up again to the milliwatt-hour. An
-entry may be used once no further segment can touch its interval; before that it may still change.
+entry may be used once no further segment can touch its interval; before that it may still change, and an empty one
+is not yet empty.
 A reading at exactly a grid point belongs to the interval that ends there.
 """
 
@@ -25,7 +26,7 @@ def counter_on_grid(counted: Counted, start_ms: int, points: int, pace_ms: int) 
     pace_ms: the longest segment whose energy is booked where it ends
     """
     ends = start_ms + GRID_MS * np.arange(1, points + 1, dtype=np.int64)
-    energy_mwh, known_ms = _spread(counted.segments, start_ms, ends)
+    energy_mwh, known_ms = _spread(counted, start_ms, ends)
     return Counter(
         counted.segments,
         energy_mwh,
@@ -37,7 +38,8 @@ def counter_on_grid(counted: Counted, start_ms: int, points: int, pace_ms: int) 
     )
 
 
-def _spread(segments: Segments, start_ms: int, ends: Ints) -> tuple[Floats, Ints]:
+def _spread(counted: Counted, start_ms: int, ends: Ints) -> tuple[Floats, Ints]:
+    segments = counted.segments
     length = segments.end_ms - segments.start_ms
     short = length <= SPREAD_MS
     counts = short & (segments.mwh != NO_ENERGY)
@@ -59,20 +61,30 @@ def _spread(segments: Segments, start_ms: int, ends: Ints) -> tuple[Floats, Ints
         energy += np.bincount(place[live], weights=(share - given)[live], minlength=points)
         touched[place[live]] = True
         given = share
-    return np.where(touched, energy, np.nan), _known(segments, short, touched, ends)
+    absent_ms = _absent(counted.accepted_ms, ends)
+    return np.where(touched, energy, np.nan), _known(segments, short, touched, absent_ms, ends)
 
 
-def _known(segments: Segments, short: Bools, touched: Bools, ends: Ints) -> Ints:
+def _absent(accepted_ms: Ints, ends: Ints) -> Ints:
+    """From which grid point it is certain that no energy is spread over an interval none is spread over so far.
+
+    Until a quarter has passed since the last reading before its end, the next one may still do so.
+    """
+    last_ms = _latest(accepted_ms, accepted_ms, ends - 1, -SPREAD_MS).astype(np.int64)
+    return np.maximum(ends, -(-(last_ms + SPREAD_MS) // GRID_MS) * GRID_MS)
+
+
+def _known(segments: Segments, short: Bools, touched: Bools, absent_ms: Ints, ends: Ints) -> Ints:
     """From which grid point each interval's energy may be used."""
     if len(segments) == 0:
-        return ends.copy()
+        return absent_ms
     after = np.searchsorted(segments.end_ms, ends)
     there = after < len(segments)
     after[~there] = 0
     over = there & short[after] & (segments.start_ms[after] < ends)
     complete = -(-segments.end_ms[after] // GRID_MS) * GRID_MS
     # Readings ceased inside the interval: no short segment can begin there any more once this much has passed.
-    return np.where(touched, np.where(over, complete, ends + SPREAD_MS), ends)
+    return np.where(touched, np.where(over, complete, ends + SPREAD_MS), absent_ms)
 
 
 def _booked(segments: Segments, start_ms: int, points: int, pace_ms: int) -> Floats:

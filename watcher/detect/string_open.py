@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats
+from watcher.align.window import Bools, Floats, Ints, Window
 from watcher.detect.scene import (
     FAULT,
     OK,
@@ -79,7 +79,7 @@ class StringOpen:
         current = scene.window.gauge(f"{subject}.dc_current")
         if expectation is None or current is None:
             return unknown(scene, self.name, subject, "string-open.no-readings")
-        window, ends = scene.window, scene.window.ends()
+        window = scene.window
         here = self._input(scene, subject)
 
         # Dead or not is told without any weather: the sun could light this plane well, and another input proves light.
@@ -110,13 +110,14 @@ class StringOpen:
         cause = np.where(now_dead, self._cause_of_none(here, dead), np.where(fault, 4, 0)).astype(np.int8)
         code = np.select([now_dead, fault, verdict == OK], [2, 3, 1], 0).astype(np.int8)
 
-        # The episode: from the last interval that was fine to the first that was not.
-        fine = flows if here.strings < 2 else all_there
+        # The episode, as it was known: a dead input's by what flowed, one of several strings' by its ratio.
         suspicious = dead | (self._fraction_like(ratio, here.strings) if here.strings > 1 else False)
-        fine_before = last_true(fine)
-        first = last_true(suspicious & (last_true(np.concatenate(([False], suspicious[:-1]))) <= fine_before))
-        low_ms = np.where(fine_before >= 0, ends[fine_before], window.start_ms)
-        high_ms = np.maximum(np.where(first >= 0, ends[first], low_ms), low_ms)
+        fine_before = last_true(flows if here.strings < 2 else all_there)
+        low_ms, high_ms = _began(window, last_true(flows), dead)
+        if here.strings > 1:
+            later_low_ms, later_high_ms = (edge[through] for edge in _began(window, fine_before, suspicious))
+            low_ms, high_ms = np.where(now_dead, low_ms, later_low_ms), np.where(now_dead, high_ms, later_high_ms)
+        seen_at = np.where(now_dead, np.arange(window.points), through)
 
         made_w = np.maximum(np.nan_to_num(here.power), 0.0)
         due_w = np.where(has_basis & lit, np.nan_to_num(expectation.expected), 0.0)
@@ -126,7 +127,7 @@ class StringOpen:
         loss = np.where(fault, np.minimum(newly_known(missing, through), missing_since), 0.0)
 
         def evidence(point: int) -> Mapping[str, str | float]:
-            at = point if now_dead[point] else int(through[point])
+            at = int(seen_at[point])
             facts: dict[str, str | float] = {"input_number": subject.rpartition("-")[2], "strings": float(here.strings)}
             numbers = {
                 "current_a": here.current[at],
@@ -145,7 +146,7 @@ class StringOpen:
             codes=CODES,
             cause=cause,
             cause_sets=CAUSES,
-            observed=here.power,
+            observed=here.power[seen_at],
             expected=np.full(window.points, np.nan),
             unit="W",
             onset_ms=np.maximum(high_ms - _HALF_MS, low_ms).astype(np.int64),
@@ -221,6 +222,17 @@ class StringOpen:
 
     def _fraction_like(self, ratio: Floats, strings: int) -> Bools:
         return np.asarray(np.abs(ratio - (strings - 1) / strings) < _width(strings))
+
+
+def _began(window: Window, fine_before: Ints, suspicious: Bools) -> tuple[Ints, Ints]:
+    """For each point between when and when its episode began: the last interval that was fine, the first that was not.
+
+    fine_before: for each interval the last fine one, -1 where there is none
+    """
+    ends = window.ends()
+    first = last_true(suspicious & (last_true(np.concatenate(([False], suspicious[:-1]))) <= fine_before))
+    low_ms = np.where(fine_before >= 0, ends[fine_before], window.start_ms)
+    return low_ms, np.maximum(np.where(first >= 0, ends[first], low_ms), low_ms)
 
 
 _QUANTITIES = ("dc_current", "dc_voltage", "dc_power")
