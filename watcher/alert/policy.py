@@ -62,6 +62,7 @@ POLICY: Mapping[Finding, Policy] = {
         limits={
             "steps": 2.6,  # register steps the inverter must have made (own study)
             "least_wh": 350.0,
+            "still_minutes": 30.0,  # some registers are refreshed only every quarter of an hour
             "moved_hours": 2.0,  # a register that moved this lately moves
             "loss_share": 0.06,  # class B meter and a 4 % inverter, worst case
         },

@@ -10,10 +10,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, sum_since, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, unknown
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, HOUR_MS
-from watcher.domain.site import MeterRole, Site
+from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
+from watcher.domain.site import Meter, MeterRole, Site
 
 CODES = (
     "meter-stalled.too-little-energy",
@@ -45,14 +45,23 @@ class MeterStalled:
         first_seen = int(np.argmax(counter.seen_ms > 0)) if bool((counter.seen_ms > 0).any()) else n
         moved = np.where(counter.moved_ms > 0, (counter.moved_ms - window.start_ms) // GRID_MS, first_seen)
         moved = np.minimum(moved, np.arange(n))
-        since = np.where(np.arange(n) >= first_seen, sum_since(booked, moved), 0.0)
+        # It can be blamed only for what was surely made while it was watched: after its last move by the pace of the
+        # slowest inverter, since what is booked sooner may be older, and before its last reading.
+        watched = np.where(np.arange(n) >= first_seen, (counter.seen_ms - 1 - window.start_ms) // GRID_MS, 0)
+        watched = np.clip(watched, 0, np.arange(n))
+        begun = np.minimum(moved + _pace_ms(scene, meter) // GRID_MS, np.arange(n))
+        total = np.concatenate(([0.0], np.cumsum(booked)))
+        since = np.maximum(total[watched] - total[begun], 0.0)
+        made_since = total[1:] - total[begun]
 
         step_mwh = meter.resolution_wh * 1000.0
         limit = max(scene.limit(self.name, "steps") * step_mwh, scene.limit(self.name, "least_wh") * 1000.0)
         lately_ms = max(
             int(scene.limit(self.name, "moved_hours") * HOUR_MS), int(3000 * (source.every_s if source else 0))
         )
-        still = is_heard & (since >= limit)
+        last_ms = np.where(counter.moved_ms > 0, counter.moved_ms, window.start_ms + GRID_MS * moved)
+        patience_ms = int(scene.limit(self.name, "still_minutes") * MINUTE_MS)
+        still = is_heard & (since >= limit) & (counter.seen_ms - last_ms >= patience_ms)
         moves = is_heard & ~still & (counter.moved_ms > 0) & (ends - counter.moved_ms <= lately_ms)
 
         # Nights count for neither side: a standing register says something only while something is made.
@@ -61,15 +70,13 @@ class MeterStalled:
         code = np.where(verdict == FAULT, 2, np.where(verdict == OK, 1, np.where(is_heard, 0, 3))).astype(np.int8)
         loss = np.where(verdict == FAULT, booked, 0.0)
 
-        last_ms = np.where(counter.moved_ms > 0, counter.moved_ms, window.start_ms + GRID_MS * moved)
-        total = np.cumsum(booked)
-        next_step = np.searchsorted(total, total[moved] + step_mwh)
+        next_step = np.searchsorted(total[1:], total[moved + 1] + step_mwh)
         high_ms = window.start_ms + GRID_MS * (np.minimum(next_step, np.arange(n)) + 1)
 
         def evidence(point: int) -> Mapping[str, str | float]:
             return {
                 "index_kwh": float(counter.index_wh[point]) / 1000.0,
-                "inverter_kwh": float(since[point]) / 1e6,
+                "inverter_kwh": float(made_since[point]) / 1e6,
                 "last_moved_ms": float(last_ms[point]),
                 "serial": meter.serial,
             }
@@ -89,7 +96,13 @@ class MeterStalled:
             onset_low_ms=last_ms.astype(np.int64),
             onset_high_ms=np.maximum(high_ms, last_ms).astype(np.int64),
             loss_mwh=loss,
-            arrears_mwh=np.where(verdict == FAULT, since - booked, 0.0),
+            arrears_mwh=np.where(verdict == FAULT, made_since - booked, 0.0),
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=evidence,
         )
+
+
+def _pace_ms(scene: Scene, meter: Meter) -> int:
+    """How far apart the readings of the slowest inverter it covers are, at least one interval."""
+    sources = [source for name in meter.covers if (source := scene.site.source_of(name)) is not None]
+    return max([GRID_MS, *(round(1000 * max(source.every_s, source.period_s)) for source in sources)])
