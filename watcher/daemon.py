@@ -18,7 +18,8 @@ from watcher.clock import Clock
 from watcher.collect.collectors import Collected, Collector
 from watcher.domain.event import EventKind
 from watcher.domain.firm import Firm
-from watcher.domain.instant import iso
+from watcher.domain.instant import floor_grid, iso
+from watcher.domain.quantity import BOARD
 from watcher.domain.reading import Appended, Reading
 from watcher.domain.site import Site
 from watcher.loops import Loop, run_all
@@ -107,6 +108,7 @@ class Daemon:
         self._parts, self._clock, self._ledger = parts, parts.clock, parts.ledger
         self._notices, self._pauses = list(parts.notices), Pauses()
         self.inbox = Inbox(parts.sites)
+        self._present_ms = 0
         self.stop = asyncio.Event()
         # One writer thread: order of writing is order of arrival, and the readings file has one writing connection.
         self._writing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="writer")
@@ -157,6 +159,7 @@ class Daemon:
         """One transaction a minute: the readings held, and every site's watermark."""
         if not self._clock.trusted():
             return
+        self._say_present()
         batches = self.inbox.take()
         try:
             appended = await self._in_writer(self._parts.readings.append, batches, self._clock.now_ms())
@@ -165,6 +168,16 @@ class Daemon:
             raise
         if appended.conflicting:
             log.warning("conflicting-readings count=%d (the first were kept)", appended.conflicting)
+
+    def _say_present(self) -> None:
+        """Once an interval, for every site: we were there to listen. Silence of a device means something only then."""
+        now_ms = self._clock.now_ms()
+        if floor_grid(now_ms) == self._present_ms:
+            return
+        self._present_ms = floor_grid(now_ms)
+        here = Reading(f"{BOARD}.uptime", now_ms, round(self._clock.monotonic()))
+        for site in self._parts.sites:
+            self.inbox.add(Collected(site, (here,)))
 
     async def _judge_due(self) -> None:
         await self._parts.judge.judge(self._parts.sites)

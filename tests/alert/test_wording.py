@@ -43,6 +43,15 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "serial": "G0012345",
     },
     Finding.METER_SILENT: {"last_heard_ms": float(ONSET_MS), "serial": "G0012345"},
+    Finding.METER_MISMATCH: {
+        "meter_kwh": 61.2,
+        "inverter_kwh": 70.1,
+        "difference_percent": -12.7,
+        "tolerance_percent": 6.3,
+        "days": 7.0,
+        "serial": "G0012345",
+    },
+    Finding.INVERTER_SILENT: {"last_heard_ms": float(ONSET_MS)},
     Finding.NO_GENERATION: {"expected_kwh": 14.1, "last_output_ms": float(ONSET_MS)},
     Finding.STRING_OPEN: {
         "input_number": "2",
@@ -57,11 +66,13 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
 SUBJECTS = {
     Finding.METER_STALLED: "meter-1",
     Finding.METER_SILENT: "meter-1",
+    Finding.METER_MISMATCH: "meter-1",
+    Finding.INVERTER_SILENT: "inverter-1",
     Finding.NO_GENERATION: "inverter-1",
     Finding.STRING_OPEN: "inverter-1.input-2",
     Finding.OUTPUT_LOW: "inverter-1",
 }
-METERS = (Finding.METER_STALLED, Finding.METER_SILENT)
+METERS = (Finding.METER_STALLED, Finding.METER_SILENT, Finding.METER_MISMATCH)
 TRADE_ROLES = (Role.INSTALLER, Role.OPERATOR)
 HOME_ROLES = (Role.OCCUPIER, Role.OWNER, Role.PAYEE, Role.LANDLORD)
 NONE_KNOWN: Mapping[str, str | float] = {}

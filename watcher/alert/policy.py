@@ -74,6 +74,31 @@ POLICY: Mapping[Finding, Policy] = {
         audience=TRADE,
         limits={"hours": 6.0},
     ),
+    Finding.METER_MISMATCH: Policy(
+        hold_ms=0,  # the detector looks at whole days itself
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*PAID, *TRADE),
+        limits={
+            "least_wh": 15_000.0,  # less than this decides nothing
+            "least_steps": 40.0,  # of the coarser register: its step is then 2.5 % of the sum
+            "unheard_share": 0.02,  # of the sunlit intervals
+            "fine_share": 0.8,  # of the tolerance: below it the two agree again
+            "inverter_step_wh": 100.0,  # the coarsest lifetime counter of a home inverter (common practice, no source)
+            "loss_share": 0.3,
+        },
+    ),
+    Finding.INVERTER_SILENT: Policy(
+        hold_ms=60 * MINUTE_MS,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=TRADE,
+        limits={
+            "sun_deg": 10.0,
+            "bound_share": 0.1,  # of the rating under a clear sky: awake in any weather
+        },
+    ),
     Finding.NO_GENERATION: Policy(
         hold_ms=0,
         clear_ms=30 * MINUTE_MS,
@@ -90,6 +115,7 @@ POLICY: Mapping[Finding, Policy] = {
             "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
             "snow_below_degc": 4.0,
             "wait_hours": 6.0,  # for sunshine that comes late
+            "dark_weight": 0.1,  # meter and inverter both without mains: a power cut in the street looks the same
             "loss_share": 0.2,
         },
     ),

@@ -30,6 +30,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="we could not read your solar meter",
         never="your solar meter could be read all the time",
     ),
+    (Finding.METER_MISMATCH, Register.HOME): Ending(
+        again="your solar meter and your inverter agree again",
+        was="your solar meter and your inverter did not agree",
+        never="your solar meter and your inverter agreed all the time",
+    ),
+    (Finding.INVERTER_SILENT, Register.HOME): Ending(
+        again="we can read your solar inverter again",
+        was="we could not read your solar inverter",
+        never="your solar inverter could be read all the time",
+    ),
     (Finding.NO_GENERATION, Register.HOME): Ending(
         again="{panels} are making power again",
         was="{panels} had stopped making power",
@@ -54,6 +64,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         again="generation meter {device} is heard again",
         was="generation meter {device} was not heard",
         never="generation meter {device} had been heard",
+    ),
+    (Finding.METER_MISMATCH, Register.TRADE): Ending(
+        again="generation meter {device} agrees with what it covers again",
+        was="generation meter {device} was apart from what it covers",
+        never="generation meter {device} was not apart from what it covers",
+    ),
+    (Finding.INVERTER_SILENT, Register.TRADE): Ending(
+        again="{device} is heard again",
+        was="{device} was not heard",
+        never="{device} had been heard",
     ),
     (Finding.NO_GENERATION, Register.TRADE): Ending(
         again="{device} generates again",

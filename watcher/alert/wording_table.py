@@ -106,6 +106,73 @@ _METER_SILENT = Both(
     ),
 )
 
+_METER_MISMATCH = Both(
+    Words(
+        subject="your solar meter does not agree with your inverter",
+        wrong=(
+            "Your solar meter and your inverter do not agree about how much power your panels make.",
+            "Over the last {days:days} the meter counted {meter_kwh:kwh}, and the inverter {inverter_kwh:kwh}.",
+            "A small gap is normal. This one is too big.",
+            "If you are paid for the power your panels make, that payment goes by this meter.",
+        ),
+        check=(
+            "Please write down the number that the meter shows today, and take a photo of it.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} apart from the inverter",
+        wrong=(
+            "{device} and what it covers differ by more than both may err.",
+            "Over {days:days}: meter {meter_kwh:kwh}, inverter {inverter_kwh:kwh}.",
+        ),
+        check=(
+            "Compare display and reported index first: a wrong pulse constant or a lost pulse shows there.",
+            "Then the wiring of the meter: direction, one phase missing, another circuit behind it.",
+            "An inverter's own counter can step after an exchange of firmware: compare with its display.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+
+def _inverter_silent(home: tuple[str, ...], trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
+    return Both(
+        Words(
+            subject="we cannot read your solar inverter",
+            wrong=(
+                f"We cannot read {_BOX} any more.",
+                "It last sent us a reading on {last_heard_ms:when}.",
+                *home,
+            ),
+            check=("There is nothing you need to do today.", _LEAVE_SWITCHES),
+            caution=Caution.GENERAL,
+        ),
+        Words(
+            subject="{device} not heard",
+            wrong=("{device} no longer answers in daylight.", *trade, "Last heard {last_heard_ms:when}."),
+            check=check,
+            caution=Caution.NO_GENERATION,
+        ),
+    )
+
+
+_LINK_TO_INVERTER = _inverter_silent(
+    ("Your solar meter still counts, so your panels work. Only the link to the inverter is down.",),
+    ("The generation meter goes on counting: a fault of the link, not of generation.",),
+    ("Check the data lead or network at the inverter, its address, and the gateway; no visit for generation is due.",),
+)
+_INVERTER_SILENT = _inverter_silent(
+    ("This does not always mean that it has stopped. We cannot tell from here.",),
+    ("Nothing else that is heard says whether it generates.",),
+    (
+        "Check bus, gateway and network first; then whether the generation circuit and the DC side are on.",
+        "Ask the customer to read the generation meter on two days: it tells whether the plant generates.",
+    ),
+)
+
 
 def _no_generation(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
     return Both(
@@ -139,6 +206,15 @@ _AC_SIDE_OFF = _no_generation(
     (
         "Check the AC isolator, the breaker and RCD of the generation circuit, and the neutral and line terminals.",
         "If the RCD or breaker had tripped, find out why before it is closed again.",
+    ),
+)
+_CIRCUIT_OFF = _no_generation(
+    ("It looks as if the whole circuit of your panels gets no mains.",),
+    "no generation, generation circuit without mains",
+    ("{device} is awake with DC present but sees no grid voltage, and the generation meter is dark too.",),
+    (
+        "Check the breaker and RCD of the generation circuit at the consumer unit, before the meter.",
+        "Ask first whether the supply to the house is on.",
     ),
 )
 _NOT_RUNNING = _no_generation(
@@ -305,7 +381,11 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.METER_STALLED, ""): _METER_STALLED,
     (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
     (Finding.METER_SILENT, ""): _METER_SILENT,
+    (Finding.METER_MISMATCH, ""): _METER_MISMATCH,
+    (Finding.INVERTER_SILENT, "link-to-inverter"): _LINK_TO_INVERTER,
+    (Finding.INVERTER_SILENT, ""): _INVERTER_SILENT,
     (Finding.NO_GENERATION, "ac-side-off"): _AC_SIDE_OFF,
+    (Finding.NO_GENERATION, "circuit-off-upstream"): _CIRCUIT_OFF,
     (Finding.NO_GENERATION, "not-running"): _NOT_RUNNING,
     (Finding.NO_GENERATION, "dc-side-off"): _DC_SIDE_OFF,
     (Finding.NO_GENERATION, ""): _NO_GENERATION,
@@ -320,7 +400,10 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
 
 FIGURES: Mapping[str, tuple[str, str]] = {
     "index_kwh": ("Meter index", "{0:dial} kWh"),
-    "inverter_kwh": ("Counted by the inverter since", "{0:.1f} kWh"),
+    "inverter_kwh": ("Counted by the inverter", "{0:.1f} kWh"),
+    "meter_kwh": ("Counted by the meter", "{0:.1f} kWh"),
+    "difference_percent": ("Difference", "{0:.1f} %"),
+    "tolerance_percent": ("May differ by", "{0:.1f} %"),
     "last_moved_ms": ("Index last moved", "{0:when}"),
     "last_heard_ms": ("Last heard", "{0:when}"),
     "last_output_ms": ("Last output", "{0:when}"),

@@ -102,8 +102,9 @@ class WeatherCollector:
         self._spoken = _Spoken()
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
-        have_ms = self._have_through_ms if self._have_through_ms is not None else 0
-        from_ms = max(now_ms - self.REACH_MS, min(have_ms, now_ms - 3 * HOUR_MS))
+        lately_ms = now_ms - 3 * HOUR_MS
+        have_ms = self._have_through_ms if self._have_through_ms is not None else lately_ms
+        from_ms = max(now_ms - self.REACH_MS, min(have_ms, lately_ms))
         try:
             readings = await self._service.fetch(from_ms, now_ms)
         except CollectError as error:

@@ -11,7 +11,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from watcher.align.window import Ints, Window
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, last_true, unknown
+from watcher.detect.scene import (
+    FAULT,
+    OK,
+    UNKNOWN,
+    Judgement,
+    Scene,
+    counted_mwh,
+    heard,
+    last_true,
+    trailing_sum,
+    unknown,
+)
 from watcher.domain.finding import Finding
 from watcher.domain.instant import HOUR_MS
 from watcher.domain.site import MeterRole, Site, SourceKind
@@ -48,7 +59,10 @@ class MeterSilent:
 
         patience_ms = max(int(scene.limit(self.name, "hours") * HOUR_MS), int(4000 * source.every_s))
         is_heard = heard(window, seen_ms, source.every_s)
-        silent = ~is_heard & neighbour & (ends - since_ms >= patience_ms)
+        # Only beside an inverter that generates: a dark circuit silences the meter too (silence.py).
+        booked = np.sum([energy for energy, _ in others], axis=0)
+        generates = trailing_sum(booked, 12) > 0
+        silent = ~is_heard & neighbour & generates & (ends - since_ms >= patience_ms)
         verdict = np.where(silent, FAULT, np.where(is_heard, OK, UNKNOWN)).astype(np.int8)
         zero = np.zeros(n)
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from watcher.align.window import Bools, Floats
+from watcher.detect.presence import GRID_VOLTAGE_V, presence
 from watcher.detect.scene import (
     FAULT,
     OK,
@@ -41,8 +42,14 @@ CODES = (
     "no-generation.daylight",
     "no-generation.no-readings",
 )
-CAUSES: tuple[tuple[str, ...], ...] = ((), ("ac-side-off",), ("not-running",), ("dc-side-off",))
-GRID_VOLTAGE_V = 50.0  # under this no mains is connected
+CAUSES: tuple[tuple[str, ...], ...] = (
+    (),
+    ("not-running",),
+    ("dc-side-off",),
+    ("ac-side-off",),
+    ("circuit-off-upstream",),
+    ("dc-side-off", "ac-side-off"),
+)
 DC_VOLTAGE_V = 20.0  # under this no panels are connected in daylight
 
 
@@ -87,6 +94,9 @@ class NoGeneration:
         share = np.where(sun, least_w, 0.0) * (GRID_MS / HOUR_MS) / (hours * rating_w)
         weight = np.where(none, 1.0, np.where(unheard & still, 0.5, 0.0))
         weight = weight * np.where(self._snow_possible(scene) & ~self._electrically_off(scene, subject), 0.1, 1.0)
+        causes_here = self._cause(scene, subject)
+        dark = causes_here == CAUSES.index(("circuit-off-upstream",))
+        weight = weight * np.where(dark, scene.limit(self.name, "dark_weight"), 1.0)
 
         reset = last_true(producing | (unheard & meter_moved))
         counted = share * weight
@@ -108,7 +118,7 @@ class NoGeneration:
         first_lit = last_true((counted > 0) & (np.concatenate(([0.0], total[:-1])) <= 0.0))[through]
         high_ms = np.where(first_lit >= 0, ends[first_lit], last_ms)
 
-        causes = self._cause(scene, subject, unheard & still)[through]
+        causes = causes_here[through]
 
         def evidence(point: int) -> Mapping[str, str | float]:
             return {
@@ -149,11 +159,17 @@ class NoGeneration:
         grid, dc = _voltage(scene, f"{inverter}.l1.ac_voltage"), _dc_voltage(scene, inverter)
         return np.asarray((grid < GRID_VOLTAGE_V) | (dc < DC_VOLTAGE_V))
 
-    def _cause(self, scene: Scene, inverter: str, silent: Bools) -> Small:
+    def _cause(self, scene: Scene, inverter: str) -> Small:
+        """By the silence table; an inverter awake without DC has its DC side off, one that tells no volts says less."""
+        outcomes, place = presence(scene, inverter).outcomes()
+        found = np.array([CAUSES.index(o.causes) if o.finding is self.name else 0 for o in outcomes], dtype=np.int8)[
+            place
+        ]
         grid, dc = _voltage(scene, f"{inverter}.l1.ac_voltage"), _dc_voltage(scene, inverter)
-        ac_off, dc_off = grid < GRID_VOLTAGE_V, dc < DC_VOLTAGE_V
-        idle = (grid >= GRID_VOLTAGE_V) & (dc >= DC_VOLTAGE_V)
-        return np.select([silent | dc_off, ac_off, idle], [3, 1, 2], 0).astype(np.int8)
+        idle = found == CAUSES.index(("not-running",))
+        found[idle & (dc < DC_VOLTAGE_V)] = CAUSES.index(("dc-side-off",))
+        found[idle & np.isnan(grid) & np.isnan(dc)] = 0
+        return np.asarray(found)
 
 
 def _voltage(scene: Scene, channel: str) -> Floats:

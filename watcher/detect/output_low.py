@@ -160,13 +160,14 @@ class OutputLow:
                 days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))
                 continue
             usual = float(np.clip(np.quantile(ratios, 0.75), 0.8, 1.2)) if len(ratios) >= 3 else 1.0
-            ratios.append(made / allowed)
             share, margin = made / allowed / usual, self._margin(scene, part, chosen)
             status = _Status.BETWEEN  # hysteresis: well again is more than just above the line
             if share < 1.0 - margin:
                 status = _Status.LOW
             elif share >= 1.0 - margin / 2:
                 status = _Status.FINE
+            if status is not _Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
+                ratios.append(made / allowed)
             days.append(_Day(day, start, end, made, usual * allowed, 0, status, share))
         return days
 

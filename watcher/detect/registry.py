@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from watcher.detect.inverter_silent import InverterSilent
+from watcher.detect.meter_mismatch import MeterMismatch
 from watcher.detect.meter_silent import MeterSilent
 from watcher.detect.meter_stalled import MeterStalled
 from watcher.detect.no_generation import NoGeneration
@@ -12,6 +14,8 @@ from watcher.detect.string_open import StringOpen
 DETECTORS: tuple[Detector, ...] = (
     MeterStalled(),
     MeterSilent(),
+    InverterSilent(),
+    MeterMismatch(),
     NoGeneration(),
     StringOpen(),
     OutputLow(),

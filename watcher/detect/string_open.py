@@ -10,7 +10,7 @@ another way (case F5).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +49,8 @@ CAUSES: tuple[tuple[str, ...], ...] = (
     ("voltage-drifting",),
     ("parallel-string",),
 )
-USUAL_STRING_V = 350.0  # stands in where no module is on file and no history yet
+USUAL_STRING_V = 350.0  # stands in for a size where no module is on file; too vague to tell causes by
+LEAST_USUAL, MOST_USUAL = 0.8, 1.2  # an input that usually makes less or more: the site file is wrong, not the string
 AC_SHARE = 0.96  # of DC power, for the loss at the meter (PVWatts inverter, nominal)
 
 
@@ -62,7 +63,7 @@ class _Input:
     power: Floats
     peak_w: float
     strings: int
-    usual_v: Floats
+    usual_v: Floats  # NaN where no module is on file and no history yet
     rated_a: float
 
 
@@ -120,7 +121,7 @@ class StringOpen:
         seen_at = np.where(now_dead, np.arange(window.points), through)
 
         made_w = np.maximum(np.nan_to_num(here.power), 0.0)
-        due_w = np.where(has_basis & lit, np.nan_to_num(expectation.expected), 0.0)
+        due_w = np.where(has_basis, np.nan_to_num(expectation.expected), 0.0)
         missing = mwh(np.maximum(due_w - made_w, 0.0) * AC_SHARE)
         missing = np.where(suspicious, missing, 0.0)
         missing_since = sum_since(missing, fine_before)[through]
@@ -166,13 +167,12 @@ class StringOpen:
         peak_w = sum(array.peak_power_w for array in arrays)
         strings = sum(array.parallel_strings for array in arrays)
         first = arrays[0]
-        nominal_v = USUAL_STRING_V
-        if first.module.vmp_v is not None and first.modules_in_series is not None:
-            nominal_v = first.module.vmp_v * first.modules_in_series
+        on_file = first.module.vmp_v is not None and first.modules_in_series is not None
+        nominal_v = (first.module.vmp_v or 0.0) * (first.modules_in_series or 0) if on_file else USUAL_STRING_V
         current, voltage = columns["dc_current"], columns["dc_voltage"]
         power = np.where(np.isnan(columns["dc_power"]), current * voltage, columns["dc_power"])
         carrying = (current > 0.1 * peak_w / nominal_v) & ~np.isnan(voltage)
-        usual_v = _usual(voltage, carrying, nominal_v)
+        usual_v = _usual(voltage, carrying, nominal_v if on_file else float("nan"))
         rated_a = first.module.imp_a * strings if first.module.imp_a is not None else peak_w / nominal_v
         return _Input(current, voltage, power, peak_w, strings, usual_v, rated_a)
 
@@ -194,8 +194,11 @@ class StringOpen:
         return np.asarray(found[0] > share * sum(peaks.values()))
 
     def _cause_of_none(self, here: _Input, dead: Bools) -> Floats:
-        """1 open-circuit, 2 none, 3 drifting, by the voltages of the last hour of dead intervals; 0 unheard."""
-        share = np.where(dead, here.voltage / here.usual_v, np.nan)
+        """1 open-circuit, 2 none, 3 drifting, by the voltages of the last hour of dead intervals; 0 not told."""
+        share = here.voltage / np.where(
+            np.isnan(here.usual_v) & (here.voltage < 0.1 * USUAL_STRING_V), 1e9, here.usual_v
+        )
+        share = np.where(dead, share, np.nan)
         lowest, highest = _trailing(share, np.fmin), _trailing(share, np.fmax)
         return np.select([np.isnan(lowest), lowest > 1.03, highest < 0.1], [0, 1, 2], 3)
 
@@ -206,10 +209,14 @@ class StringOpen:
         n = scene.window.points
         strong = judged & (np.nan_to_num(expected) > scene.limit(self.name, "strong_share") * here.peak_w)
         index = np.where(strong, here.power / np.where(strong, expected, 1.0), np.nan)
-        usual = np.clip(_usual(index, strong, 1.0), 0.8, 1.2)  # outside, the site file is wrong, not the string
-        ratio = index / usual
+        all_but_one = (here.strings - 1) / here.strings + _width(here.strings)
         if here.strings < 2:
-            return np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), ratio
+            return np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), index / _trusted(_usual(index, strong, 1.0))
+        # Days on which a string seems gone don't tell what is usual, or a fault that lasts would become usual.
+        usual = _usual(index, strong, float("nan"), lambda median, before: median / _trusted(before) > all_but_one)
+        # Without a past, a missing string must not be mistaken for a site file that promises too much.
+        usual = np.where(np.isnan(usual) & (all_but_one > LEAST_USUAL), np.nan, _trusted(usual))
+        ratio = index / usual
         normal_voltage = np.isnan(here.voltage) | (np.abs(here.voltage / here.usual_v - 1.0) < 0.06)
         like = np.where(strong & normal_voltage, self._fraction_like(ratio, here.strings), False)
         count = int(scene.limit(self.name, "steady_intervals"))
@@ -217,7 +224,7 @@ class StringOpen:
         hits = np.convolve(like, np.ones(count))[:n]
         # Steady: nearly every strong interval of the last two hours lies at the fraction.
         gone = like & (seen >= 0.75 * count) & (hits >= 0.9 * seen)
-        there = strong & (ratio > (here.strings - 1) / here.strings + _width(here.strings))
+        there = strong & (ratio > all_but_one)
         return np.asarray(gone), np.asarray(there), ratio
 
     def _fraction_like(self, ratio: Floats, strings: int) -> Bools:
@@ -244,10 +251,12 @@ def _width(strings: int) -> float:
     return 0.35 / strings
 
 
-def _usual(values: Floats, mask: Bools, otherwise: float) -> Floats:
-    """What a value usually is: for each day the median over earlier days of that day's median; else a constant.
+def _usual(
+    values: Floats, mask: Bools, otherwise: float, joins: Callable[[float, float], bool] = lambda _median, _usual: True
+) -> Floats:
+    """What a value usually is: for each day the upper quartile of earlier days' medians; else a constant.
 
-    A fault that lasts joins the past, so the upper quartile of the days is taken, not their middle.
+    joins: whether a day of this median belongs to the past, given what was usual before it
     """
     days = -(-len(values) // POINTS_A_DAY)
     medians: list[float] = []
@@ -257,9 +266,14 @@ def _usual(values: Floats, mask: Bools, otherwise: float) -> Floats:
         if medians:
             usual[part] = float(np.quantile(medians, 0.75))
         chosen = values[part][mask[part]]
-        if len(chosen) >= 6:
+        if len(chosen) >= 6 and joins(float(np.median(chosen)), float(usual[part.start])):
             medians.append(float(np.median(chosen)))
     return usual
+
+
+def _trusted(usual: float | Floats) -> Floats:
+    """What is usual within reason; where nothing is known, what the site file promises."""
+    return np.clip(np.where(np.isnan(usual), 1.0, usual), LEAST_USUAL, MOST_USUAL)
 
 
 def _trailing(values: Floats, take: np.ufunc, count: int = 12) -> Floats:

@@ -14,6 +14,8 @@ class Finding(StrEnum):
 
     METER_STALLED = "meter-stalled"
     METER_SILENT = "meter-silent"
+    METER_MISMATCH = "meter-mismatch"
+    INVERTER_SILENT = "inverter-silent"
     NO_GENERATION = "no-generation"
     STRING_OPEN = "string-open"
     OUTPUT_LOW = "output-low"

@@ -71,10 +71,14 @@ QUANTITIES = _table(
     Quantity("relative_humidity", "%", _G, 0, 105),
     Quantity("rain", "mm", _G, 0, 500),
     Quantity("snow_depth", "cm", _G, 0, 1000),
+    Quantity("uptime", "s", _G, 0, 1e11),
 )
 
 WEATHER_DEVICES = ("weather-analysis", "weather-nowcast", "weather-forecast")
 """Three devices that every site has without naming them, best first: each has its own error."""
+
+BOARD = "board"
+"""The computer this program runs on. It says every five minutes that it was there to listen (board.uptime)."""
 
 _PART = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
 _CHANNEL = re.compile(rf"({_PART})(?:\.({_PART}))?\.([a-z_]+)")

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
-from watcher.domain.quantity import WEATHER_DEVICES
+from watcher.domain.quantity import BOARD, WEATHER_DEVICES
 
 
 class Conversion(StrEnum):
@@ -310,10 +310,10 @@ class Site:
         return tuple(meter for meter in self.meters if inverter in meter.covers)
 
     def devices(self) -> tuple[str, ...]:
-        """Every device that may own a channel, the three weather devices included."""
+        """Every device that may own a channel, the three weather devices and our own board included."""
         own = [fact.id for facts in (self.inverters, self.meters, self.sensors) for fact in facts]
         own += [source.device for source in self.sources]
-        return tuple(dict.fromkeys([*own, *WEATHER_DEVICES]))
+        return tuple(dict.fromkeys([*own, *WEATHER_DEVICES, BOARD]))
 
 
 @dataclass(frozen=True, slots=True)

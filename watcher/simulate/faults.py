@@ -85,6 +85,8 @@ class Fault:
                 return Finding.METER_STALLED
             case FaultKind.METER_SILENT:
                 return Finding.METER_SILENT
+            case FaultKind.INVERTER_SILENT:
+                return Finding.INVERTER_SILENT
         return None
 
     @property
@@ -109,4 +111,6 @@ class Fault:
                 return "register-still"
             case FaultKind.METER_SILENT:
                 return "not-heard"
+            case FaultKind.INVERTER_SILENT:
+                return "link-to-inverter"
         return ""

@@ -43,6 +43,7 @@ _UNITS: dict[str, dict[str, Unit]] = {
     "m/s": {"m/s": Unit(), "km/h": Unit(1 / Decimal("3.6")), "mph": Unit(Decimal("0.44704"))},
     "hPa": _scaled(hPa="1", mbar="1", Pa="1e-2", kPa="10"),
     "%": {"%": Unit(), "1": Unit(Decimal(100))},
+    "s": _scaled(s="1", min="60", h="3600"),
     "mm": _scaled(mm="1", cm="10"),
     "cm": _scaled(cm="1", mm="0.1", m="100"),
     "1": {"1": Unit()},
