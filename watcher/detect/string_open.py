@@ -213,7 +213,9 @@ class StringOpen:
         if here.strings < 2:
             return np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), index / _trusted(_usual(index, strong, 1.0))
         # Days on which a string seems gone don't tell what is usual, or a fault that lasts would become usual.
-        usual = _usual(index, strong, float("nan"), lambda median, before: median / _trusted(before) > all_but_one)
+        usual = _usual(
+            index, strong, float("nan"), lambda median, before: bool(median > all_but_one * _trusted(before))
+        )
         # Without a past, a missing string must not be mistaken for a site file that promises too much.
         usual = np.where(np.isnan(usual) & (all_but_one > LEAST_USUAL), np.nan, _trusted(usual))
         ratio = index / usual
