@@ -42,7 +42,9 @@ class Writer(Protocol):
 
     def append(self, batches: Mapping[str, Sequence[Reading]], now_ms: int) -> Appended: ...
 
-    def upkeep(self) -> None: ...
+    def upkeep(self, now_ms: int) -> bool:
+        """A turn of nightly work; whether there is more."""
+        ...
 
     def close(self) -> None: ...
 
@@ -139,8 +141,9 @@ class Daemon:
             log.info("stopped")
 
     async def upkeep(self) -> None:
-        """Nightly work on the store, in the writer's turn."""
-        await self._in_writer(self._parts.readings.upkeep)
+        """Nightly work on the store, turn by turn: between two turns the writer does what else there is."""
+        while self._clock.trusted() and await self._in_writer(self._parts.readings.upkeep, self._clock.now_ms()):
+            pass
 
     def _collecting(self, collector: Collector) -> Loop:
         async def turn() -> None:

@@ -210,7 +210,7 @@ def test_upkeep_empties_the_log_and_keeps_every_row(tmp_path: Path) -> None:
     with SqliteReadings(path) as store:
         store.append({"home-1": [Reading(POWER, T0, 1.0), Reading(POWER, T0 - HOUR_MS, 2.0)]}, T0)
         before = everything(store)
-        store.upkeep()
+        store.upkeep(T0)
         assert Path(f"{path}-wal").stat().st_size == 0
         assert everything(store) == before
 
@@ -345,12 +345,12 @@ def test_a_newer_file_is_left_alone_with_words(tmp_path: Path) -> None:
     path = tmp_path / "readings.db"
     SqliteReadings(path).close()
     connection = sqlite3.connect(path)
-    connection.execute("UPDATE meta SET schema_version = 2")
+    connection.execute("UPDATE meta SET schema_version = 3")
     connection.commit()
     connection.close()
     before = path.read_bytes()
     for open_store in (SqliteReadings, SqliteReadings.open_reader):
-        with pytest.raises(StoreError, match="tables of version 2, this program knows version 1"):
+        with pytest.raises(StoreError, match="tables of version 3, this program knows version 2"):
             open_store(path)
     assert path.read_bytes() == before
 

@@ -3,6 +3,7 @@
 Rule: one writer. It alone says when a row was received, never earlier than it said before, and moves the site's
 `received_through` in the transaction that brings the rows. A row that came within ON_TIME_MS of its own time
 carries no `received`; any other stands in a side table with it. The first value of a (channel, time) stays.
+Nightly upkeep packs days that are over (readings_days.py); nothing that is read or written tells the difference.
 
 One object may be used from any thread, one call at a time (a lock sees to it); a busy writer and its readers had
 better be two objects: `SqliteReadings.open_reader` waits for nobody and sees whole transactions.
@@ -21,10 +22,23 @@ from typing import Self
 
 from watcher.domain.instant import GRACE_MS, GRID_MS, ON_TIME_MS, floor_grid
 from watcher.domain.reading import Appended, Late, Reading, Samples, checked
-from watcher.store.readings_file import Access, open_file, said, transaction
+from watcher.store.readings_chunk import Columns
+from watcher.store.readings_days import (
+    CLOSED_DAYS,
+    columns_between,
+    day_of,
+    drop_before,
+    in_order,
+    oldest_packed,
+    pack_oldest_day,
+    packed_days,
+    values_at,
+)
+from watcher.store.readings_file import BUSY_S, Access, open_file, said, transaction
 
 _BEGINNING_OF_TIME_MS = -(2**63)
 _HISTORY_CHUNK = 50_000  # rows of one transaction of an import; about 1 MB
+_DAYS_AT_ONCE = 8  # packed in one turn of upkeep; the writer has other work between two turns
 
 _INSERT_ON_TIME = """
     INSERT INTO on_time (time_ms, series, value) SELECT ?1, ?2, ?3
@@ -111,14 +125,35 @@ class SqliteReadings:
                 self._move_watermark(number, _not_before(before_ms, reached_ms))
         return total
 
-    def upkeep(self) -> None:
-        """Fold the write-ahead log into the file and freshen the planner's figures. For a quiet hour."""
+    def upkeep(self, now_ms: int, keep_days: int | None = None) -> bool:
+        """A turn of nightly work: pack days that are over, drop what is older than keep_days before the newest row.
+
+        now_ms: the wall clock, trusted. keep_days: None keeps everything. Each day is a transaction of its own.
+        Whether there is more to do; the turn that ends it folds the write-ahead log into the file.
+        """
+        closed = day_of(now_ms) - CLOSED_DAYS
+        for _ in range(_DAYS_AT_ONCE):
+            with self._within("packing a day", Access.WRITE):
+                if pack_oldest_day(self._connection, closed) is None:
+                    break
+        else:
+            return True
+        if keep_days is not None:
+            with self._within("dropping old days", Access.WRITE):
+                # From the newest row, not from the clock: one that runs years ahead must not empty the store.
+                (newest_ms,) = self._connection.execute("SELECT max(newest_ms) FROM series").fetchone()
+                if newest_ms is not None:
+                    drop_before(self._connection, day_of(min(newest_ms, now_ms)) - keep_days)
         with self._lock, said("nightly upkeep"):
             # A bounded look at the rows, or years of them would be read under the writer's lock; the log last, since
             # the figures are written through it.
             self._connection.execute("PRAGMA analysis_limit = 400")
             self._connection.execute("PRAGMA optimize").fetchall()
+            # A long read holds this up and the writer with it, so it is not waited for: there is another night.
+            self._connection.execute("PRAGMA busy_timeout = 500")
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            self._connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
+        return False
 
     # Reading
 
@@ -135,7 +170,9 @@ class SqliteReadings:
             if not names:
                 return {}
             chosen = ",".join(map(str, names))
-            columns = {series: Samples() for series in names}
+            packed = columns_between(self._connection, names, start_ms, end_ms)
+            seams = {series: len(samples) for series, samples in packed.items()}
+            columns = {series: packed[series] if series in packed else Samples() for series in names}
             adders = {series: (one.time_ms.append, one.value.append) for series, one in columns.items()}
             for time_ms, series, value in self._connection.execute(
                 f"SELECT time_ms, series, value FROM on_time"
@@ -145,6 +182,8 @@ class SqliteReadings:
                 add_time, add_value = adders[series]
                 add_time(time_ms)
                 add_value(value)
+            for series, seam in seams.items():
+                columns[series] = _sewn(columns[series], seam)
             for samples in columns.values():
                 samples.known_ms.extend(samples.time_ms)
             late: dict[int, list[tuple[int, float, int]]] = {}
@@ -185,14 +224,20 @@ class SqliteReadings:
         """The newest reading of each channel. What lay ahead when it was received (a forecast) is no such reading."""
         with self._within("reading the newest rows", Access.READ):
             newest = self._connection.execute(
-                "SELECT channel, newest_ms, coalesce("
+                "SELECT channel, series.id, newest_ms, coalesce("
                 " (SELECT value FROM on_time WHERE on_time.time_ms = newest_ms AND on_time.series = series.id),"
                 " (SELECT value FROM late WHERE late.series = series.id AND late.time_ms = newest_ms))"
                 " FROM site JOIN series ON series.site = site.id"
                 " WHERE site.name = ? AND newest_ms IS NOT NULL ORDER BY channel",
                 (site,),
             )
-            return {channel: Reading(channel, time_ms, value) for channel, time_ms, value in newest}
+            found = {channel: (series, time_ms, value) for channel, series, time_ms, value in newest}
+            silent = [(series, time_ms) for series, time_ms, value in found.values() if value is None]
+            packed = values_at(self._connection, silent)
+            return {
+                channel: Reading(channel, time_ms, packed[series, time_ms] if value is None else value)
+                for channel, (series, time_ms, value) in found.items()
+            }
 
     def first(self, site: str) -> int | None:
         """The time of the site's oldest row; None where it has none."""
@@ -205,7 +250,9 @@ class SqliteReadings:
                     f"SELECT min(time_ms) FROM late WHERE series IN {mine}",
                 )
             ]
-            return min((row[0] for row in oldest if row is not None and row[0] is not None), default=None)
+            times = [row[0] for row in oldest if row is not None]
+            times.append(oldest_packed(self._connection, self._series_of(site, None)))
+            return min((time_ms for time_ms in times if time_ms is not None), default=None)
 
     def sites(self) -> list[str]:
         """Every site that ever had a batch, in order of name."""
@@ -218,7 +265,8 @@ class SqliteReadings:
             mine = "(SELECT series.id FROM series JOIN site ON site.id = series.site WHERE site.name = ?1)"
             (rows,) = self._connection.execute(
                 f"SELECT (SELECT count(*) FROM on_time WHERE series IN {mine})"
-                f" + (SELECT count(*) FROM late WHERE series IN {mine})",
+                f" + (SELECT count(*) FROM late WHERE series IN {mine})"
+                f" + (SELECT coalesce(sum(rows), 0) FROM chunk WHERE series IN {mine})",
                 (site,),
             ).fetchone()
             return int(rows)
@@ -261,17 +309,22 @@ class SqliteReadings:
         if not readings:
             return _NOTHING
         on_time_to_ms = received_ms + ON_TIME_MS
-        numbers = self._numbers(site, {reading.channel for reading in readings})
+        channels = {reading.channel for reading in readings}
+        numbers = self._numbers(site, channels)
+        packed = self._packed(readings, {channel: numbers[channel] for channel in channels})
         newest: dict[int, int] = {}
         on_time: list[tuple[int, int, float]] = []
         late: list[tuple[int, int, float, int]] = []
+        conflicting = 0
         # In order of the key, so that a file with one column after another is appended too and not strewn about;
         # the sort is stable, which leaves the first of two the first.
         for channel, time_ms, value in sorted(readings, key=itemgetter(1)):
             series = numbers[channel]
             if time_ms <= on_time_to_ms:
                 newest[series] = time_ms
-            if on_time_from_ms <= time_ms <= on_time_to_ms:
+            if packed and (there := packed.get((series, time_ms))) is not None:
+                conflicting += there != value
+            elif on_time_from_ms <= time_ms <= on_time_to_ms:
                 on_time.append((time_ms, series, float(value)))
             else:
                 late.append((time_ms, series, float(value), received_ms))
@@ -284,12 +337,19 @@ class SqliteReadings:
             "UPDATE series SET newest_ms = ?1 WHERE id = ?2 AND coalesce(newest_ms < ?1, TRUE)",
             [(time_ms, series) for series, time_ms in newest.items()],
         )
-        if new == len(readings):
-            return Appended(new, 0, 0)
-        conflicting = sum(
-            self._connection.execute(_STORED_VALUE, row[:2]).fetchone()[0] != row[2] for row in (*on_time, *late)
-        )
+        if new < len(on_time) + len(late):
+            conflicting += sum(
+                self._connection.execute(_STORED_VALUE, row[:2]).fetchone()[0] != row[2] for row in (*on_time, *late)
+            )
         return Appended(new, len(readings) - new - conflicting, conflicting)
+
+    def _packed(self, readings: Sequence[Reading], numbers: Mapping[str, int]) -> dict[tuple[int, int], float]:
+        """The values, by series and time, of those readings that stand in packed days already."""
+        days = packed_days(self._connection, numbers.values(), {day_of(reading.time_ms) for reading in readings})
+        if not days:
+            return {}
+        keys = ((numbers[channel], time_ms) for channel, time_ms, _ in readings if day_of(time_ms) in days)
+        return values_at(self._connection, keys)
 
 
 def _not_before(before_ms: int | None, ms: int) -> int:
@@ -298,6 +358,14 @@ def _not_before(before_ms: int | None, ms: int) -> int:
 
 def _sum(one: Appended, other: Appended) -> Appended:
     return Appended(one.new + other.new, one.same + other.same, one.conflicting + other.conflicting)
+
+
+def _sewn(samples: Samples, seam: int) -> Samples:
+    """Packed rows before the seam and others after it, in order of time. Not yet with known_ms."""
+    times, values = samples.time_ms, samples.value
+    if seam == len(times) or times[seam - 1] < times[seam]:
+        return samples
+    return Samples(*in_order(Columns(times[:seam], values[:seam]), Columns(times[seam:], values[seam:])))
 
 
 def _merged(on_time: Samples, late: Iterable[tuple[int, float, int]]) -> Samples:

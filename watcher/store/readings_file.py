@@ -1,7 +1,8 @@
 """The file behind the readings store: its tables, its settings, and how it is opened.
 
-Rule: a file is either empty and gets the tables of this version, or it says which version it is; a newer one
-is left alone. Every error of the engine leaves here as a StoreError that says what was being done.
+Rule: a file is either empty and gets the tables of this version, or it says which version it is; an older one is
+brought up to date by its writer, a newer one is left alone. Every error of the engine leaves here as a StoreError
+that says what was being done.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from enum import StrEnum
 from pathlib import Path
 
 from watcher.domain.errors import StoreError
+from watcher.store.trouble import StoreDamaged, store_error
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 BUSY_S = 30.0
 """How long a statement waits for another process's lock before it gives up."""
@@ -24,6 +26,17 @@ MEMORY = ":memory:"
 # Time first, so that a minute's rows of all channels are neighbours: an append dirties one or two pages instead
 # of one for each channel, which on a memory card is four times less written in a day. A column of whole numbers
 # costs no more as REAL: the engine writes them as integers and gives them back as floats.
+# A chunk is looked for by series and day and holds about a kilobyte, so it stands in a table with row numbers, in the
+# order the days were packed, and its key in an index beside it.
+_CHUNK_TABLE = """CREATE TABLE chunk (
+        id INTEGER PRIMARY KEY,
+        series INTEGER NOT NULL REFERENCES series (id),
+        day INTEGER NOT NULL,
+        rows INTEGER NOT NULL,
+        packed BLOB NOT NULL,
+        UNIQUE (series, day)
+    ) STRICT"""
+
 _TABLES = (
     "CREATE TABLE meta (schema_version INTEGER NOT NULL) STRICT",
     """CREATE TABLE site (
@@ -53,7 +66,11 @@ _TABLES = (
         PRIMARY KEY (series, time_ms)
     ) STRICT, WITHOUT ROWID""",
     "CREATE INDEX late_by_receipt ON late (series, received_ms)",
+    _CHUNK_TABLE,
 )
+
+_STEPS = {1: (_CHUNK_TABLE,)}
+"""What makes a file of a version one of the next."""
 
 
 class Access(StrEnum):
@@ -90,19 +107,36 @@ def open_file(path: str | Path, access: Access) -> sqlite3.Connection:
 def _settle_tables(connection: sqlite3.Connection, path: str, access: Access) -> None:
     with transaction(connection, access):
         there = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-        if not there and access is Access.WRITE:
+        new = not there and access is Access.WRITE
+        if new:
             for statement in _TABLES:
                 connection.execute(statement)
             connection.execute("INSERT INTO meta VALUES (?)", (SCHEMA_VERSION,))
-            return
-        if not {"meta", "on_time"} <= there:
+        elif not {"meta", "on_time"} <= there:
             raise StoreError(f"{path} is a database, but no readings store")
-        (version,) = connection.execute("SELECT max(schema_version) FROM meta").fetchone()
-        if version != SCHEMA_VERSION:
-            raise StoreError(
-                f"{path} has the tables of version {version}, this program knows version {SCHEMA_VERSION}: "
-                "use the newer program, or restore a copy from before the update"
-            )
+        else:
+            _bring_up_to_date(connection, path, access)
+    if new:
+        # Out of the log at once: a log torn in the first hours of a store's life must not take the tables with it.
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+
+def _bring_up_to_date(connection: sqlite3.Connection, path: str, access: Access) -> None:
+    (version,) = connection.execute("SELECT max(schema_version) FROM meta").fetchone()
+    if version is None:
+        raise StoreDamaged(f"{path} does not say which version its tables are of")
+    if version < SCHEMA_VERSION and access is Access.READ:
+        raise StoreError(f"{path} has the tables of version {version}: the daemon brings them up to date as it starts")
+    while version in _STEPS:
+        for statement in _STEPS[version]:
+            connection.execute(statement)
+        version += 1
+        connection.execute("UPDATE meta SET schema_version = ?", (version,))
+    if version != SCHEMA_VERSION:
+        raise StoreError(
+            f"{path} has the tables of version {version}, this program knows version {SCHEMA_VERSION}: "
+            "use the newer program, or restore a copy from before the update"
+        )
 
 
 @contextmanager
@@ -127,4 +161,4 @@ def said(doing: str) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise StoreError(f"readings store: {doing} failed: {error}") from error
+        raise store_error(f"readings store: {doing} failed: {error}", error) from error
