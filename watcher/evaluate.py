@@ -10,9 +10,10 @@ Rules that make live and replay the same:
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
 from watcher.alert.lifecycle import advance, runs
 from watcher.alert.mailing import mails_of, reminder_points, reminders
@@ -90,12 +91,13 @@ class Memo:
     """What may be kept from one span to the next: rows and expectations of days gone by, by their midnight."""
 
     raw: dict[int, RawWindow] = field(default_factory=dict)
+    begun: dict[int, tuple[int, RawWindow]] = field(default_factory=dict)
+    """A day that is not over: until when its rows are complete, and those rows."""
     expected: dict[int, Expected] = field(default_factory=dict)
-    aligned: dict[Any, Any] = field(default_factory=dict)
     seen_by_ms: int = 0
 
     def forget_before(self, day_ms: int) -> None:
-        for days in (self.raw, self.expected):
+        for days in (self.raw, self.begun, self.expected):
             for day in [day for day in days if day < day_ms]:
                 del days[day]
 
@@ -104,6 +106,7 @@ class Memo:
         for late in lates:
             for day in range(floor_day(late.first_ms) - DAY_MS, floor_day(late.last_ms) + DAY_MS, DAY_MS):
                 self.raw.pop(day, None)
+                self.begun.pop(day, None)
                 self.expected.pop(day, None)
 
 
@@ -209,18 +212,20 @@ def _window(
     record: SiteRecord, site: Site, history: History, events: Sequence[Event], span: Span, memo: Memo
 ) -> Window:
     received_by_ms = span.last_ms + GRACE_MS
-    if memo.raw:
+    if memo.seen_by_ms:
         memo.forget_late(history.late(record.id, memo.seen_by_ms, received_by_ms))
     memo.seen_by_ms = received_by_ms
     start_ms, end_ms = span.day_ms - LOOKBACK_DAYS * DAY_MS, span.day_ms + DAY_MS
     memo.forget_before(start_ms)
     parts: list[RawWindow] = []
     for day_ms in range(start_ms, end_ms, DAY_MS):
-        if day_ms not in memo.raw or day_ms == span.day_ms:
-            memo.raw[day_ms] = history.window(record.id, None, day_ms, day_ms + DAY_MS, received_by_ms)
+        if day_ms not in memo.raw:
+            from_ms, begun = memo.begun.pop(day_ms, (day_ms, {}))
+            come = history.window(record.id, None, from_ms, day_ms + DAY_MS, received_by_ms)
+            memo.raw[day_ms] = _joined([begun, come])
         parts.append(memo.raw[day_ms])
-    if received_by_ms < end_ms + GRACE_MS:
-        del memo.raw[span.day_ms]  # the day is not over: more will come
+    if received_by_ms < end_ms + GRACE_MS:  # the day is not over: what lies before the last point is complete
+        memo.begun[span.day_ms] = (span.last_ms, _before(memo.raw.pop(span.day_ms), span.last_ms))
     parts.append(history.window(record.id, None, end_ms, end_ms + LABEL_REACH_MS + 1, received_by_ms))
     return build_window(site, _joined(parts), events, start_ms, (LOOKBACK_DAYS + 1) * POINTS_A_DAY)
 
@@ -236,6 +241,15 @@ def _joined(parts: Sequence[RawWindow]) -> dict[str, Samples]:
                 columns[2].extend(samples.known_ms)
         joined[name] = Samples(*columns)
     return joined
+
+
+def _before(raw: RawWindow, end_ms: int) -> RawWindow:
+    """The rows before an instant."""
+    kept = {name: bisect_left(column.time_ms, end_ms) for name, column in raw.items()}
+    return {
+        name: Samples(column.time_ms[: kept[name]], column.value[: kept[name]], column.known_ms[: kept[name]])
+        for name, column in raw.items()
+    }
 
 
 def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo) -> Expected:

@@ -101,30 +101,33 @@ def verdict_table(matches: Sequence[Match], mails: Sequence[Mail], zone: str) ->
     def when(ms: int | None) -> str:
         return f"{from_ms(ms).astimezone(local):%a %H:%M}" if ms is not None else "never"
 
-    table = Table(title="Injected and found")
-    for heading in ("injected", "from", "to", "found", "after", "cleared", "after", "loss true / told, kWh", "mails"):
-        table.add_column(heading)
+    table = Table(title="Injected and found", show_lines=True, width=80)
+    table.add_column("injected")
+    table.add_column("found")
+    table.add_column("mails")
     for one in matches:
         truth, alert = one.truth, one.alert
         begin = parse_iso(truth["onset"]) if truth else None
         end = parse_iso(truth["cleared"]) if truth and truth["cleared"] else None
+        injected = "[red]nothing[/]"
+        if truth is not None:
+            injected = (
+                f"{truth['kind']}\n{truth['device']}\n{when(begin)} to {when(end)}\n{truth['loss_kwh']:.1f} kWh lost"
+            )
+        found = "[red]missed[/]"
+        if alert is not None:
+            found = (
+                f"{when(alert.opened_ms)}, after {_later(begin, alert.opened_ms)}\n{', '.join(alert.causes)}\n"
+                f"cleared {when(alert.cleared_ms)}, after {_later(end, alert.cleared_ms)}\n"
+                f"{alert.loss_mwh / 1e6:.1f} kWh ({alert.loss_low_mwh / 1e6:.1f} to {alert.loss_high_mwh / 1e6:.1f})"
+            )
         caused = [mail for mail in mails if alert is not None and mail.alert.id == alert.id]
-        table.add_row(
-            f"{truth['kind']}\n{truth['device']}" if truth else "[red]nothing[/]",
-            when(begin),
-            when(end),
-            when(alert.opened_ms) if alert else "[red]missed[/]",
-            _later(begin, alert.opened_ms if alert else None),
-            when(alert.cleared_ms) if alert else "",
-            _later(end, alert.cleared_ms if alert else None),
-            f"{truth['loss_kwh'] if truth else 0:.1f} / {alert.loss_mwh / 1e6 if alert else 0:.1f}",
-            ", ".join(sorted(f"{mail.reason} to {mail.role}" for mail in caused)),
-        )
+        table.add_row(injected, found, "\n".join(f"{mail.reason} to {mail.role}" for mail in caused))
     return table
 
 
 def _later(since_ms: int | None, at_ms: int | None) -> str:
     if since_ms is None or at_ms is None:
-        return ""
+        return "?"
     minutes = round((at_ms - since_ms) / 60_000)
     return f"{minutes // 60} h {minutes % 60:02d} min"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from watcher.align.segments import FLAGS, Segments
 from watcher.align.window import Bools, Floats, SegmentFlag
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, mwh, unknown
 from watcher.domain.finding import Finding
@@ -138,10 +139,11 @@ class MeterMismatch:
             source = scene.site.source_of(subject)
             patience_ms = max(900_000, int(2500 * (source.every_s if source else 60.0)))
             told = counter.booked_mwh.copy()
-            for segment in counter.segments:
-                if segment.flag is not SegmentFlag.COUNTED:  # a fall or a leap: these days compare nothing
-                    first = max(0, (segment.start_ms - scene.window.start_ms) // GRID_MS)
-                    told[first : (segment.end_ms - scene.window.start_ms) // GRID_MS + 1] = np.nan
+            segments = counter.segments if isinstance(counter.segments, Segments) else Segments.of(counter.segments)
+            odd = np.flatnonzero(segments.flag != FLAGS.index(SegmentFlag.COUNTED))
+            for place in odd.tolist():  # a fall or a leap: these days compare nothing
+                first = max(0, int(segments.start_ms[place] - scene.window.start_ms) // GRID_MS)
+                told[first : int(segments.end_ms[place] - scene.window.start_ms) // GRID_MS + 1] = np.nan
             return _Side(told, (counter.seen_ms > 0) & (ends - counter.seen_ms <= patience_ms))
         gauge = scene.window.gauge(f"{subject}.ac_power")
         if gauge is None:

@@ -21,11 +21,11 @@ from watcher.detect.scene import (
     Scene,
     Small,
     ac_power,
+    accrued,
     as_known,
     heard,
     last_true,
     mwh,
-    newly_known,
     sum_since,
     trailing_sum,
     unknown,
@@ -110,9 +110,9 @@ class NoGeneration:
         fault = verdict == FAULT
 
         expected_mwh = np.nan_to_num(mwh(np.where(has_basis, expectation.expected, 0.0)))
-        lost = np.where((none | (unheard & still)) & sun, expected_mwh, 0.0)
+        lost = np.where(none | (unheard & still), expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
-        loss = np.where(fault, np.minimum(newly_known(lost, through), lost_since[through]), 0.0)
+        loss = np.where(fault, np.minimum(accrued(lost, through, fault), lost_since[through]), 0.0)
         began = reset[through]  # index of the last output
         last_ms = np.where(began >= 0, ends[began], window.start_ms)
         first_lit = last_true((counted > 0) & (np.concatenate(([0.0], total[:-1])) <= 0.0))[through]

@@ -9,7 +9,7 @@ finding already explains are not held against the plant. A steady simple fractio
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
 
@@ -60,13 +60,33 @@ class _Day:
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """What the days are added up from. known_ms: when an interval's power and expectation are both known."""
+    """What the days are added up from. known_ms: when an interval's power and expectation are both known.
+
+    bounds: first interval and the one after the last, by civil day
+    """
 
     power: Floats
     expected: Floats
     bound: Floats
     both: Bools
     known_ms: Ints
+    bounds: Mapping[date, tuple[int, int]]
+    _done: dict[tuple[date, bytes], tuple[Bools, float, float, float, float]] = field(default_factory=dict)
+
+    def sums(self, day: date, point_ms: int) -> tuple[Bools, float, float, float, float]:
+        """Of a day as known at a point: which intervals count, made, allowed [mWh], bound over them and in all [W]."""
+        part = slice(*self.bounds[day])
+        chosen = self.both[part] & (self.known_ms[part] <= point_ms)
+        key = (day, chosen.tobytes())
+        if key not in self._done:
+            self._done[key] = (
+                chosen,
+                float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
+                float(np.sum(mwh(self.expected[part][chosen]))),
+                float(np.sum(self.bound[part][chosen])),
+                float(np.sum(self.bound[part])),
+            )
+        return self._done[key]
 
 
 class OutputLow:
@@ -84,9 +104,9 @@ class OutputLow:
         power, known_ms = found
         both = ~np.isnan(power) & ~np.isnan(expectation.expected) & (scene.expected.basis != Basis.NONE)
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
-        columns = _Columns(
-            power, expectation.expected, expectation.bound, both, np.maximum(known_ms, scene.expected.known_ms)
-        )
+        bounds = {day: self._bounds(scene, day) for day in scene.settling}
+        known_ms = np.maximum(known_ms, scene.expected.known_ms)
+        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds)
 
         n, start_ms = scene.window.points, scene.window.start_ms
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
@@ -139,22 +159,22 @@ class OutputLow:
             units=units, withdrawn_from_ms=withdrawn,
         )  # fmt: skip
 
+    def _bounds(self, scene: Scene, day: date) -> tuple[int, int]:
+        start_ms, end_ms = local_day(day, scene.site.zone)
+        return (start_ms - scene.window.start_ms) // GRID_MS, (end_ms - scene.window.start_ms) // GRID_MS
+
     def _days_known(self, scene: Scene, subject: str, columns: _Columns, point_ms: int) -> list[_Day]:
         """The civil days that lie inside the window and have settled by a point, with what was known then."""
-        window, site = scene.window, scene.site
-        peak_w = sum(array.peak_power_w for array in site.arrays_of(subject))
+        peak_w = sum(array.peak_power_w for array in scene.site.arrays_of(subject))
         least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
         ratios: list[float] = []
         days: list[_Day] = []
         for day, points in scene.settling.items():
-            start, end = ((ms - window.start_ms) // GRID_MS for ms in local_day(day, site.zone))
+            start, end = columns.bounds[day]
             if start < 0 or points[0] > point_ms:
                 continue
             part = slice(start, end)
-            chosen = columns.both[part] & (columns.known_ms[part] <= point_ms)
-            made = float(np.sum(mwh(np.maximum(columns.power[part][chosen], 0.0))))
-            allowed = float(np.sum(mwh(columns.expected[part][chosen])))
-            seen, whole = float(np.sum(columns.bound[part][chosen])), float(np.sum(columns.bound[part]))
+            chosen, made, allowed, seen, whole = columns.sums(day, point_ms)
             explained = self._explained(scene, subject, part, point_ms)
             if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
                 days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))

@@ -138,10 +138,11 @@ def as_known(raw: Small, through: Ints, window: Window, wait_ms: int) -> Small:
     return np.where(fresh, raw[through], UNKNOWN).astype(np.int8)
 
 
-def newly_known(values: Floats, through: Ints) -> Floats:
-    """For each point the sum of the values of the intervals that became known there."""
-    total = np.concatenate(([0.0], np.cumsum(values)))[through + 1]
-    return np.asarray(np.diff(total, prepend=0.0))
+def accrued(lost: Floats, through: Ints, fault: Bools) -> Floats:
+    """At each FAULT point, what was lost in the intervals that became known since the FAULT point before it."""
+    total = np.concatenate(([0.0], np.cumsum(lost)))[through + 1]
+    before = last_true(np.concatenate(([False], fault[:-1])))
+    return np.where(fault, total - np.where(before >= 0, total[before], 0.0), 0.0)
 
 
 def mwh(power_w: Floats) -> Floats:

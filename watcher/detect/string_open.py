@@ -23,10 +23,10 @@ from watcher.detect.scene import (
     Judgement,
     Scene,
     ac_power,
+    accrued,
     as_known,
     last_true,
     mwh,
-    newly_known,
     sum_since,
     unknown,
     usable_through,
@@ -123,9 +123,11 @@ class StringOpen:
         made_w = np.maximum(np.nan_to_num(here.power), 0.0)
         due_w = np.where(has_basis, np.nan_to_num(expectation.expected), 0.0)
         missing = mwh(np.maximum(due_w - made_w, 0.0) * AC_SHARE)
-        missing = np.where(suspicious, missing, 0.0)
+        # From the first bad interval to the next good one: dull hours prove nothing, and are lost all the same.
+        lasting = (last_true(np.asarray(suspicious)) > fine_before) & ~np.isnan(here.current)
+        missing = np.where(lasting, missing, 0.0)
         missing_since = sum_since(missing, fine_before)[through]
-        loss = np.where(fault, np.minimum(newly_known(missing, through), missing_since), 0.0)
+        loss = np.minimum(accrued(missing, through, fault), missing_since)
 
         def evidence(point: int) -> Mapping[str, str | float]:
             at = int(seen_at[point])
