@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Literal
@@ -12,8 +12,9 @@ from typing import Literal
 from watcher.clock import Clock, SystemClock
 from watcher.collect.collectors import BusCollector, Collector, WeatherCollector
 from watcher.collect.modbus.client import DeviceOnBus
+from watcher.collect.modbus.register_map import RegisterMap
 from watcher.collect.weather.client import WeatherService
-from watcher.config import MailConfig, SitesFound, WatcherConfig, load_sites, load_watcher
+from watcher.config import MailConfig, SitesFound, WatcherConfig, load_maps, load_sites, load_watcher
 from watcher.daemon import Parts
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
@@ -50,7 +51,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     A bad site among good ones is left out, and the operator is told.
     """
     config = load_watcher(watcher_file)
-    found = load_sites(config.sites_folder)
+    maps = load_maps(config.devices_folder)
+    found = load_sites(config.sites_folder, maps)
+    if found.problems:  # a site may be bad because its map is; a bad map that no site uses is a matter for `check`
+        found = replace(found, problems=(*maps.problems, *found.problems))
     if not found.good:
         raise SetupError(found.problems or (Problem(str(config.sites_folder), "", "", "no site to watch"),))
     config.data_folder.mkdir(parents=True, exist_ok=True)
@@ -66,7 +70,7 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
 
     return Parts(
         clock=clock,
-        collectors=[one for record in found.good.values() for one in collectors(record, readings, clock)],
+        collectors=[one for record in found.good.values() for one in collectors(record, readings, clock, maps.good)],
         readings=readings,
         ledger=ledger,
         judge=worker,
@@ -78,8 +82,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     )
 
 
-def collectors(record: SiteRecord, readings: SqliteReadings, clock: Clock) -> Iterator[Collector]:
-    """One collector for each bus and each service of a site, for the devices it has now."""
+def collectors(
+    record: SiteRecord, readings: SqliteReadings, clock: Clock, maps: Mapping[str, RegisterMap]
+) -> Iterator[Collector]:
+    """One collector for each bus and each service of a site, for the devices it has now. maps: by name."""
     site = record.at(clock.now_ms())
     buses: dict[str, list[Source]] = defaultdict(list)
     for source in site.sources:
@@ -94,16 +100,16 @@ def collectors(record: SiteRecord, readings: SqliteReadings, clock: Clock) -> It
             service = WeatherService(source.address, site.latitude_deg, site.longitude_deg, source.device)
             yield WeatherCollector(site.id, service, source.every_s, max(newest, default=None))
     for address, sources in buses.items():
-        devices = [_on_bus(site, source) for source in sources]
+        devices = [_on_bus(site, source, maps.get(source.map)) for source in sources]
         yield BusCollector(site.id, address, devices, min(source.every_s for source in sources))
 
 
-def _on_bus(site: Site, source: Source) -> DeviceOnBus:
+def _on_bus(site: Site, source: Source, registers: RegisterMap | None) -> DeviceOnBus:
     meters = {meter.id: meter for meter in site.meters}
     role: Literal["inverter", "meter", "generation-meter"] = "inverter"
     if source.device in meters:
         role = "generation-meter" if meters[source.device].role is MeterRole.GENERATION else "meter"
-    return DeviceOnBus(source.device, source.unit, source.map, source.counts, role)
+    return DeviceOnBus(source.device, source.unit, source.map, source.counts, role, registers)
 
 
 def senders(mail: MailConfig) -> list[Sender]:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.alert import policy
-from watcher.config import listing, load_site
+from watcher.config import MapsFound, listing, load_site
 from watcher.config.site_words import OVERRIDES
 from watcher.config.toml_text import read_text
 from watcher.domain.errors import SetupError
@@ -82,7 +82,7 @@ def changed(old: str, new: str) -> str:
 
 def told(text: str, id: str = "home-1") -> str:
     with pytest.raises(SetupError) as error:
-        load_site(text, "sites/home-1.toml", id)
+        load_site(text, "sites/home-1.toml", id, MapsFound())
     return str(error.value)
 
 

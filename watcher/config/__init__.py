@@ -1,5 +1,6 @@
-"""What people write: the watcher file and the site files, read strictly and checked whole before anything starts."""
+"""What people write: watcher file, site files and register maps, read strictly and checked whole before all else."""
 
+from watcher.config.map_file import MapsFound, load_map, load_maps
 from watcher.config.secret import Secret
 from watcher.config.site_file import load_site
 from watcher.config.site_folder import SitesFound, load_sites
@@ -17,6 +18,7 @@ from watcher.config.watcher_file import (
 __all__ = [
     "MailConfig",
     "MailServer",
+    "MapsFound",
     "Secret",
     "Security",
     "SitesFound",
@@ -24,6 +26,8 @@ __all__ = [
     "WorkerConfig",
     "check",
     "listing",
+    "load_map",
+    "load_maps",
     "load_site",
     "load_sites",
     "load_watcher",

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from watcher.config.address import address_fault
 from watcher.config.checked_toml import Page, shown
+from watcher.config.map_file import MapsFound
 from watcher.config.site_words import SITE_FILE
 from watcher.domain.instant import local_day, local_day_of
 from watcher.domain.quantity import NAME, WEATHER_DEVICES
@@ -40,12 +41,14 @@ _Fact = TypeVar("_Fact", Array, Inverter, Meter, Sensor)
 _Entry = Mapping[str, Any]
 
 _DATED = ("array", "inverter", "meter", "sensor")
+_BY_REGISTERS = (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU)
 
 
-def load_site(text: str, place: str, id: str) -> SiteRecord:
+def load_site(text: str, place: str, id: str, maps: MapsFound | None = None) -> SiteRecord:
     """The record of a site from the text of its file.
 
     place: the file's name, for messages. id: the site's, which is the name of the file without its ending.
+    maps: the register maps there are; None for a record of the past, whose maps may be gone
     SetupError with every problem there is.
     """
     page, tables = Page.opened(text, place)
@@ -54,6 +57,8 @@ def load_site(text: str, place: str, id: str) -> SiteRecord:
     content = page.table(tables, SITE_FILE)
     for check in (_ids, _inputs, _covers, _planes, _sources, _contacts):
         check(page, content)
+    if maps is not None:
+        _maps(page, content, maps)
     page.refuse()
     record = _record(content, id)
     _at_any_time(page, record)
@@ -139,6 +144,12 @@ def _sources(page: Page, content: _Entry) -> None:
                 page.wrong(f"{path}.device", "already read by another source; keep one", shown(device))
         if (entry.get("label") is Label.MEAN_ENDING) != (entry.get("period_s", 0.0) > 0):
             page.wrong(f"{path}.label", 'label = "mean-ending" and period_s above 0 go together: a mean has a period')
+
+
+def _maps(page: Page, content: _Entry, maps: MapsFound) -> None:
+    for path, entry in _entries(content, "source"):
+        if entry.get("kind") in _BY_REGISTERS and "map" in entry and (fault := maps.fault(entry["map"])):
+            page.wrong(f"{path}.map", fault, shown(entry["map"]))
 
 
 def _contacts(page: Page, content: _Entry) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from watcher.config.map_file import MapsFound
 from watcher.config.site_file import load_site
 from watcher.config.toml_text import read_text
 from watcher.domain.errors import Problem, SetupError
@@ -30,8 +31,8 @@ class SitesFound:
     files: int = 0
 
 
-def load_sites(folder: Path) -> SitesFound:
-    """Every site of a folder. Never raises: what can't be read is among the problems."""
+def load_sites(folder: Path, maps: MapsFound | None = None) -> SitesFound:
+    """Every site of a folder. Never raises: what can't be read is among the problems. maps: as in load_site."""
     good: dict[str, SiteRecord] = {}
     texts: dict[str, str] = {}
     problems: list[Problem] = []
@@ -47,7 +48,7 @@ def load_sites(folder: Path) -> SitesFound:
             continue
         try:
             text = read_text(path)
-            good[path.stem] = load_site(text, str(path), path.stem)
+            good[path.stem] = load_site(text, str(path), path.stem, maps)
             texts[path.stem] = text
         except SetupError as error:
             problems += error.problems

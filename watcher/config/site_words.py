@@ -39,9 +39,6 @@ from watcher.domain.site import (
 )
 
 EMAIL = r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@(localhost|[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+)"
-KNOWN_MAPS = ("sunspec",)
-"""Register maps a Modbus device can be read by."""
-
 _POWER_NOTE = "W: 4 kW is 4000"
 
 
@@ -143,7 +140,7 @@ SOURCE: Keys = {
     "device": needed(name("a device of this site")),
     "address": text(),
     "unit": whole(0, 255),
-    "map": one_of(KNOWN_MAPS),
+    "map": text(NAME.pattern, 'must be "sunspec" or the name of a register map: lower case letters, digits, hyphens'),
     "every_s": number(1, 86_400, "seconds"),
     "period_s": number(0, 86_400, "seconds, 0 for a momentary value"),
     "label": one_of(Label),

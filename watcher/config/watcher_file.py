@@ -25,6 +25,7 @@ from watcher.config.checked_toml import (
     whole,
     yes_or_no,
 )
+from watcher.config.map_file import load_maps
 from watcher.config.secret import Secret, UnusableError, from_environment, from_file
 from watcher.config.site_folder import load_sites
 from watcher.config.site_words import EMAIL, email
@@ -40,6 +41,9 @@ class Security(StrEnum):
     TLS = "tls"
     NONE = "none"
 
+
+DEVICES = "devices"
+"""The folder of register maps, beside the watcher file, where that names no other."""
 
 _PORTS = {Security.STARTTLS: 587, Security.TLS: 465, Security.NONE: 25}
 _THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
@@ -78,11 +82,15 @@ class WorkerConfig:
 
 @dataclass(frozen=True, slots=True)
 class WatcherConfig:
-    """What the watcher file says. warnings: what works and should not stay so."""
+    """What the watcher file says.
+
+    devices_folder: where register maps are; need not be there. warnings: what works and should not stay so
+    """
 
     place: str
     data_folder: Path
     sites_folder: Path
+    devices_folder: Path
     mail: MailConfig
     operator_email: str
     worker: WorkerConfig
@@ -100,6 +108,7 @@ _PASSWORD_ELSEWHERE = "a password does not stand in here; give password_file or 
 WATCHER_FILE: Keys = {
     "data_folder": needed(_PATH),
     "sites_folder": needed(_PATH),
+    "devices_folder": _PATH,
     "mail": needed(
         table_of(
             {
@@ -127,12 +136,16 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     content = page.table(tables, WATCHER_FILE)
     warnings: list[Problem] = []
     mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
+    devices = content.get("devices_folder")
+    if devices is not None and not (path.parent / devices).is_dir():
+        page.wrong("devices_folder", "no such folder", shown(devices))
     page.refuse()
     assert mail is not None  # it is a required table, so page.refuse() has spoken
     return WatcherConfig(
         place=str(path),
         data_folder=path.parent / content["data_folder"],
         sites_folder=path.parent / content["sites_folder"],
+        devices_folder=path.parent / content.get("devices_folder", DEVICES),
         mail=mail,
         operator_email=content["operator"]["email"],
         worker=WorkerConfig(**content.get("worker", {})),
@@ -180,28 +193,37 @@ def _password(
 
 
 def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Problem]:
-    """Everything wrong with the watcher file and with all site files; empty where all is well.
+    """Everything wrong with the watcher file, all register maps and all site files; empty where all is well.
 
-    The sites are checked too where the watcher file is bad but still says where they are. Touches no network.
+    Maps and sites are checked too where the watcher file is bad but still says where they are. Touches no network.
     """
     problems: list[Problem] = []
+    sites_folder: Path | None
     try:
-        sites_folder: Path | None = load_watcher(path, environment).sites_folder
+        config = load_watcher(path, environment)
+        sites_folder, devices_folder = config.sites_folder, config.devices_folder
     except SetupError as error:
         problems += error.problems
-        sites_folder = _sites_folder_of(path)
+        sites_folder, devices_folder = _folders_of(path)
+    maps = load_maps(devices_folder)
+    problems += maps.problems
     if sites_folder is not None:
-        problems += load_sites(sites_folder).problems
+        problems += load_sites(sites_folder, maps).problems
     return problems
 
 
-def _sites_folder_of(path: Path) -> Path | None:
+def _folders_of(path: Path) -> tuple[Path | None, Path]:
+    """The folders of sites (None where that can't be told) and of register maps, from a watcher file that is bad."""
     try:
         _, tables = Page.opened(read_text(path), str(path))
     except SetupError:
-        return None
-    folder = tables.get("sites_folder")
-    return path.parent / folder if isinstance(folder, str) and folder and folder.isprintable() else None
+        return None, path.parent / DEVICES
+
+    def folder(key: str) -> Path | None:
+        written = tables.get(key)
+        return path.parent / written if isinstance(written, str) and written and written.isprintable() else None
+
+    return folder("sites_folder"), folder("devices_folder") or path.parent / DEVICES
 
 
 def listing(problems: Iterable[Problem]) -> str:

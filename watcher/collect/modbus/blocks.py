@@ -82,14 +82,15 @@ def cover(spans: Sequence[Span]) -> Span:
 class Blocks:
     """Reads a fixed set of spans, each of which must come whole in one request.
 
+    most: registers one request may ask for, where the device is known to answer no more
     requests: what is sent each cycle, all of it known to work; empty before the first cycle
     missing: wanted spans the device refuses even when asked for nothing else
     """
 
-    def __init__(self, wanted: Iterable[Span]) -> None:
-        self.wanted = tuple(sorted(set(wanted)))
-        if any(not 0 < span.count <= MOST for span in self.wanted):
-            raise ValueError(f"a request reads 1 to {MOST} registers")
+    def __init__(self, wanted: Iterable[Span], most: int = MOST) -> None:
+        self.wanted, self.most = tuple(sorted(set(wanted))), min(most, MOST)
+        if any(not 0 < span.count <= self.most for span in self.wanted):
+            raise ValueError(f"a request reads 1 to {self.most} registers")
         self.requests: tuple[Span, ...] = ()
         self.missing: frozenset[Span] = frozenset()
         self.refusals = 0
@@ -131,7 +132,7 @@ class Blocks:
         requests: list[Span] = []
         missing: list[Span] = []
         words: list[int] = []
-        refusals, most = 0, MOST
+        refusals, most = 0, self.most
         for table in Table:
             rest = [span for span in self.wanted if span.table is table]
             while rest:

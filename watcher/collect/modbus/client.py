@@ -22,9 +22,11 @@ from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
 from watcher.collect.modbus.blocks import Asking, Refused, Span, Table
+from watcher.collect.modbus.map_reader import RegisterMapReader
 from watcher.collect.modbus.models import INDEX_POINTS
 from watcher.collect.modbus.plan import DeviceRole
 from watcher.collect.modbus.reader import SunSpecReader
+from watcher.collect.modbus.register_map import SUNSPEC, RegisterMap
 from watcher.collect.modbus.registers import Words
 from watcher.domain.errors import CollectError, Remedy
 from watcher.domain.reading import Reading
@@ -50,13 +52,17 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True, slots=True)
 class DeviceOnBus:
-    """id: in the site. unit: Modbus unit id. map, counts: as in domain/site.py's Source."""
+    """id: in the site. unit: Modbus unit id. map, counts: as in domain/site.py's Source.
+
+    registers: the register map of that name; None for a device that speaks SunSpec
+    """
 
     id: str
     unit: int
     map: str
     counts: str
     role: DeviceRole
+    registers: RegisterMap | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,9 +228,15 @@ class _Unit:
         if device.role not in ("inverter", "meter", "generation-meter") or device.counts not in INDEX_POINTS:
             raise ValueError(f"{device.id}: no device is {device.role!r} and counts what is {device.counts!r}")
         self.device = device
-        self.reader = SunSpecReader(device.id, device.role, device.counts)
+        self.reader = _reader(device)
         self.patience = _Patience()
         self.remedy = Remedy.RETRY  # what would have helped the last time it failed
+
+
+def _reader(device: DeviceOnBus) -> SunSpecReader | RegisterMapReader:
+    if device.registers is not None:
+        return RegisterMapReader(device.id, device.registers, device.role, device.counts)
+    return SunSpecReader(device.id, device.role, device.counts)
 
 
 class ModbusTcpBus:
@@ -253,7 +265,7 @@ class ModbusTcpBus:
         was silent is given ten seconds instead of three. monotonic: seconds on the caller's clock, for this alone.
         """
         unit = self._units[device]
-        if unit.device.map != "sunspec":
+        if unit.device.map != SUNSPEC and unit.device.registers is None:
             raise CollectError(device, "reading", Remedy.FIX_SETUP, f"no register map is called {unit.device.map!r}")
         if unit.patience.waiting(monotonic) or self._line_patience.waiting(monotonic):
             raise CollectError(device, "reading", unit.remedy, "waiting")

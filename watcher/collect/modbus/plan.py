@@ -42,12 +42,13 @@ class Measure:
     """One value to be read.
 
     label: model and point, for the log: "103.W", "160.2.DCA"
+    read: its registers to a number, or None for what is none
     factor: where its power of ten stands, or None where the value is in its unit as it stands
     """
 
     channel: str
     label: str
-    type: str
+    read: Decoder
     value: Span
     factor: Span | None
     kind: Kind
@@ -125,10 +126,11 @@ def _measure(model: FoundModel, point: Point, start: int, label: str, channel_na
         if place.offset + place.size > HEADER + model.length:
             return  # the model ends before its factor: the value has no unit
         factor = Span(model.first + place.offset, place.size)
-    value = Span(start + point.offset, point.size)
+    size, read = NUMBERS[point.type]
+    value = Span(start + point.offset, size)
     kind = channel(channel_name).quantity.kind
     states = frozenset(STATES[point.name]) if point.name in STATES else None
-    yield Measure(channel_name, label, point.type, value, factor, kind, states)
+    yield Measure(channel_name, label, read, value, factor, kind, states)
 
 
 class _Step(NamedTuple):
@@ -171,22 +173,24 @@ class Plan:
     """The requests of one device and their meaning.
 
     apart: measures whose factor cannot come in the same request as their value
+    most: registers one request may ask for
     """
 
     models: tuple[FoundModel, ...]
     measures: tuple[Measure, ...]
     apart: frozenset[Measure] = frozenset()
+    most: int = MOST
     blocks: Blocks = field(init=False)
     guards: Blocks | None = field(init=False)
     _layout: _Layout | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
-        self.apart |= {measure for measure in self.measures if measure.together.count > MOST}
+        self.apart |= {measure for measure in self.measures if measure.together.count > self.most}
         factors = {measure.factor for measure in self.apart if measure.factor is not None}
         wanted = {measure.value if measure in self.apart else measure.together for measure in self.measures}
         headers = {Span(model.first, HEADER) for model in self.models}
-        self.blocks = Blocks(wanted | factors | headers)
-        self.guards = Blocks(factors) if factors else None
+        self.blocks = Blocks(wanted | factors | headers, self.most)
+        self.guards = Blocks(factors, self.most) if factors else None
 
     def torn(self) -> frozenset[Measure]:
         """Measures whose value and factor the device did not answer in one request, though perhaps apart."""
@@ -255,9 +259,9 @@ class Plan:
 
 
 def _step(measure: Measure, start: int) -> _Step:
-    size, read = NUMBERS[measure.type]
     counts = measure.kind is Kind.COUNTER
-    return _Step(measure.channel, measure.label, read, start, start + size, counts, measure.states)
+    stop = start + measure.value.count
+    return _Step(measure.channel, measure.label, measure.read, start, stop, counts, measure.states)
 
 
 @lru_cache(maxsize=64)

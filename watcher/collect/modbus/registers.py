@@ -10,9 +10,13 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal
 
 Words = Sequence[int]
 """Registers as read, each 0..65535, in order of address."""
+
+Raw = int | float | Decimal
+"""A number before its scale factor. Decimal where its unit, too, is still to be applied exactly."""
 
 HIGHEST_FACTOR = 10
 """Scale factors are powers of ten from -10 to 10; anything else is no factor."""
@@ -101,13 +105,13 @@ def text(words: Words) -> str | None:
     return "".join(mark for mark in read if mark.isprintable()).strip() or None
 
 
-def scaled(raw: int | float, power: int) -> int | float:
+def scaled(raw: Raw, power: int) -> Raw:
     """raw times ten to the power, for a power from -10 to 10."""
     # Dividing keeps 5012 x 10^-1 at 501.2; multiplying by 0.1 gives 501.20000000000005.
     return raw * _TENS[power] if power >= 0 else raw / _TENS[-power]
 
 
-Decoder = Callable[[Words], int | float | None]
+Decoder = Callable[[Words], Raw | None]
 
 NUMBERS: Mapping[str, tuple[int, Decoder]] = {
     "int16": (1, signed),
