@@ -34,6 +34,11 @@ class WorkerProcess:
         self._resident, self._timeout_s = resident, timeout_s
         self._process: asyncio.subprocess.Process | None = None
 
+    @property
+    def process_id(self) -> int | None:
+        """Of the worker that is running; None where none is."""
+        return self._process.pid if self._process is not None and self._process.returncode is None else None
+
     async def judge(self, sites: Sequence[str]) -> None:
         """Have everything due judged. WorkerError where a site was not, after the others were."""
         try:

@@ -36,8 +36,8 @@ def site_text(
                map="sunspec", every_s=every_s, counts="exported"),
         _table("[[source]]", kind="weather", device="weather-nowcast", address=f"http://127.0.0.1:{ports.weather}",
                every_s=900.0, period_s=900.0, label="mean-ending"),
-        _table("[[contact]]", role="owner", email=owner, name="The owner"),
-        _table("[[contact]]", role="installer", email=installer, name="The installer"),
+        _table("[[contact]]", role="owner", email=owner, name="Robin Hale"),
+        _table("[[contact]]", role="installer", email=installer, name="Hill Street Solar"),
         _table("[payment]", scheme="feed-in", licensee="Example Energy")
         + _table("[[payment.rate]]", pence_per_kwh=16.0, paid_on="generation", share=1.0),
         _table("[papers]", registered_capacity_w=inverter.ac_limit_w),
