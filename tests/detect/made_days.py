@@ -1,0 +1,271 @@
+"""Made days that every detector is examined on: well and ill, polled and averaged, with gaps, at odd places and dates.
+
+Each is a home with the readings it gave. They are built once and never changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import groupby
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from tests.detect.made_homes import (
+    EAST,
+    METER,
+    SOUTH,
+    WEST,
+    Home,
+    broken,
+    by_day,
+    every,
+    home_site,
+    means,
+    polled,
+)
+from watcher.alert.policy import policies
+from watcher.align.build import build_window
+from watcher.detect.scene import FAULT, Judgement
+from watcher.domain.finding import Finding
+from watcher.domain.instant import (
+    DAY_MS,
+    GRACE_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    POINTS_A_DAY,
+    floor_day,
+    local_day_of,
+    parse_iso,
+)
+from watcher.domain.reading import Samples
+from watcher.domain.site import Array, Inverter, SourceKind
+from watcher.evaluate import detect
+from watcher.expect.day import expect_day, join
+from watcher.expect.expectation import Expected
+from watcher.settle import settlements
+
+HOURLY = (polled("inverter-1"), polled("meter-1"), means("weather-nowcast", 3600.0))
+TWO_STRINGS = replace(SOUTH, parallel_strings=2)
+JUNE = parse_iso("2026-06-10T00:00:00Z")
+Raw = Mapping[str, Samples]
+Judged = dict[tuple[Finding, str], Judgement]
+
+
+@dataclass(frozen=True, eq=False)
+class MadeDays:
+    home: Home
+    raw: Raw
+
+    @cache  # noqa: B019  made once for the whole run
+    def expected_by_day(self) -> tuple[Expected, ...]:
+        home = self.home
+        window = build_window(home.site, self.raw, (), home.start_ms, home.points)
+        return tuple(expect_day(home.site, window, start) for start in range(home.start_ms, home.end_ms, DAY_MS))
+
+    @cache  # noqa: B019
+    def judged(self) -> Judged:
+        return self.judged_at(self.home.end_ms)
+
+    def judged_at(self, point_ms: int) -> Judged:
+        """All detectors over the whole window, with what was there for the evaluation of a grid point."""
+        home, site = self.home, self.home.site
+        raw = {name: _before(column, point_ms + GRACE_MS) for name, column in self.raw.items()}
+        window = build_window(site, raw, (), home.start_ms, home.points)
+        today = (floor_day(point_ms - 1) - home.start_ms) // DAY_MS
+        days = list(self.expected_by_day()[:today])
+        days += [expect_day(site, window, home.start_ms + day * DAY_MS) for day in range(today, home.days)]
+        zone = site.zone
+        settling = settlements(site, (), local_day_of(home.start_ms, zone), local_day_of(point_ms, zone), home.end_ms)
+        return detect(site, window, join(days), policies({}), (), settling)
+
+
+def _before(column: Samples, at_ms: int) -> Samples:
+    count = sum(time_ms < at_ms for time_ms in column.time_ms)
+    return Samples(column.time_ms[:count], column.value[:count], column.known_ms[:count])
+
+
+def all_well() -> MadeDays:
+    home = Home(home_site(EAST, WEST), JUNE, 3)
+    return MadeDays(home, home.raw())
+
+
+def input_dead_under_hourly_weather() -> MadeDays:
+    home = Home(home_site(EAST, WEST, sensors=(), sources=HOURLY), JUNE, 3, broken(3 * POINTS_A_DAY, 5))
+    dead = home.between("2026-06-11T11:20:00Z", "2026-06-12T12:35:00Z")
+    home.share["inverter-1.input-2"][dead], home.voltage["inverter-1.input-2"][dead] = 0.0, 425.0
+    return MadeDays(home, home.raw() | home.weather("weather-nowcast", 60, error=0.1))
+
+
+def one_of_two_strings_gone() -> MadeDays:
+    home = Home(home_site(TWO_STRINGS), JUNE, 3, by_day(1.0, 1.0, 0.9))
+    home.share["inverter-1.input-1"][home.between("2026-06-11T10:15:00Z", "2026-06-12T13:00:00Z")] *= 0.5
+    return MadeDays(home, home.raw())
+
+
+def both_strings_gone_under_hourly_weather() -> MadeDays:
+    arrays = (replace(EAST, parallel_strings=2), replace(WEST, parallel_strings=2))
+    home = Home(home_site(*arrays, sensors=(), sources=HOURLY), JUNE, 3)
+    for first, last in (("11T10:20", "11T13:10"), ("11T14:35", "12T09:50")):
+        gone = home.between(f"2026-06-{first}:00Z", f"2026-06-{last}:00Z")
+        home.share["inverter-1.input-2"][gone], home.voltage["inverter-1.input-2"][gone] = 0.0, 0.0
+    half = home.between("2026-06-12T10:40:00Z")
+    home.share["inverter-1.input-2"][half] *= 0.5
+    return MadeDays(home, home.raw() | home.weather("weather-nowcast", 60))
+
+
+def switched_off_under_hourly_weather() -> MadeDays:
+    home = Home(home_site(EAST, WEST, sensors=(), sources=HOURLY), JUNE, 3, 0.8, temp_air=4.1)
+    off = home.between("2026-06-11T09:50:00Z", "2026-06-12T12:00:00Z")
+    for name in home.share:
+        home.share[name][off] = 0.0
+    weather = home.weather("weather-nowcast", 60)
+    cold = weather["weather-nowcast.temp_air"]
+    for place in range(0, len(cold), 2):  # swings about the limit below which snow may lie
+        cold.value[place] = 3.8
+    return MadeDays(home, home.raw() | weather)
+
+
+def meter_stalled_read_hourly() -> MadeDays:
+    sources = (polled("inverter-1"), polled("meter-1", 3600.0))
+    home = Home(home_site(SOUTH, sources=sources), JUNE, 3)
+    home.counting[home.between("2026-06-11T10:30:00Z", "2026-06-12T11:00:00Z")] = 0.0
+    home.speaking[home.between("2026-06-12T12:30:00Z")] = False
+    return MadeDays(home, every(home.raw(), HOUR_MS, "meter-1"))
+
+
+def counters_alone_every_ten_minutes() -> MadeDays:
+    sources = (polled("inverter-1", 600.0), polled("meter-1", 600.0))
+    home = Home(home_site(SOUTH, sources=sources), JUNE, 3, broken(3 * POINTS_A_DAY, 11))
+    home.share["inverter-1.input-1"][home.between("2026-06-11T11:00:00Z", "2026-06-11T15:00:00Z")] = 0.0
+    chance = np.random.default_rng(3)
+    home.awake &= chance.uniform(size=home.points) > 0.2
+    raw = every(home.raw(), 10 * MINUTE_MS, "inverter-1", "meter-1")
+    kept = ("ac_energy", "energy_index", "uptime", "ghi", "temp_air")
+    return MadeDays(home, {name: column for name, column in raw.items() if name.endswith(kept)})
+
+
+def gaps_everywhere() -> MadeDays:
+    home = Home(home_site(EAST, WEST), JUNE, 3, broken(3 * POINTS_A_DAY, 7))
+    chance = np.random.default_rng(4)
+    raw = {}
+    for name, column in home.raw().items():
+        spells = np.repeat(chance.uniform(size=home.points // 9) > 0.3, 9)
+        there = dict(zip(home.times.tolist(), spells.tolist(), strict=True))
+        rows = zip(column.time_ms, column.value, strict=True)
+        raw[name] = Samples.of((at, value) for at, value in rows if there[at])
+    return MadeDays(home, raw)
+
+
+def quarter_hour_means_from_a_file() -> MadeDays:
+    sources = (means("inverter-1", 900.0, SourceKind.FILE), polled("meter-1", 900.0))
+    home = Home(home_site(TWO_STRINGS, sources=sources), JUNE, 3)
+    home.share["inverter-1.input-1"][home.between("2026-06-11T10:40:00Z", "2026-06-12T10:05:00Z")] *= 0.5
+    home.share["inverter-1.input-1"][home.between("2026-06-12T11:05:00Z")] = 0.0
+    raw = every(home.raw(), 15 * MINUTE_MS, "meter-1")
+    for name in [name for name in raw if name.startswith("inverter-1")]:
+        if name.endswith("ac_energy"):
+            del raw[name]
+        else:
+            raw[name] = _quarters(raw[name])
+    return MadeDays(home, raw)
+
+
+def _quarters(column: Samples) -> Samples:
+    by_label = groupby(
+        zip(column.time_ms, column.value, strict=True), key=lambda row: row[0] // (15 * MINUTE_MS) * 15 * MINUTE_MS
+    )
+    means_of = ((start + 15 * MINUTE_MS, [value for _, value in rows]) for start, rows in by_label)
+    return Samples.of((label, sum(values) / len(values)) for label, values in means_of)
+
+
+def polar_night() -> MadeDays:
+    site = home_site(SOUTH, latitude_deg=69.6, longitude_deg=19.0, zone=ZoneInfo("Europe/Oslo"))
+    home = Home(site, parse_iso("2025-12-19T00:00:00Z"), 3, temp_air=-6.0)
+    home.awake[:] = True
+    return MadeDays(home, home.raw())
+
+
+def polar_day() -> MadeDays:
+    site = home_site(SOUTH, latitude_deg=69.6, longitude_deg=19.0, zone=ZoneInfo("Europe/Oslo"))
+    home = Home(site, JUNE, 3)
+    home.share["inverter-1.input-1"][home.between("2026-06-11T22:00:00Z", "2026-06-12T08:00:00Z")] = 0.0
+    return MadeDays(home, home.raw())
+
+
+def clocks_go_forward() -> MadeDays:
+    home = Home(home_site(SOUTH), parse_iso("2026-03-27T00:00:00Z"), 4)
+    home.share["inverter-1.input-1"][home.between("2026-03-28T07:00:00Z")] *= 0.6
+    return MadeDays(home, home.raw())
+
+
+def clocks_go_back() -> MadeDays:
+    home = Home(home_site(SOUTH), parse_iso("2026-10-23T00:00:00Z"), 4)
+    home.share["inverter-1.input-1"][home.between("2026-10-24T07:00:00Z")] *= 0.6
+    return MadeDays(home, home.raw())
+
+
+def two_inverters_one_meter() -> MadeDays:
+    other = Array("shed", 20.0, 200.0, 3000.0, "inverter-2.input-1")
+    site = home_site(
+        SOUTH,
+        other,
+        inverters=(Inverter("inverter-1", 3680.0), Inverter("inverter-2", 3000.0)),
+        meters=(replace(METER, covers=("inverter-1", "inverter-2")),),
+        sources=(polled("inverter-1"), polled("inverter-2"), polled("meter-1")),
+    )
+    home = Home(site, JUNE, 3)
+    home.share["inverter-2.input-1"][home.between("2026-06-11T07:00:00Z", "2026-06-12T10:00:00Z")] = 0.0
+    return MadeDays(home, home.raw())
+
+
+def inverter_silent_while_the_meter_moves() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 3)
+    home.awake &= ~home.between("2026-06-11T10:15:00Z", "2026-06-11T14:00:00Z")
+    home.listening &= ~home.between("2026-06-12T09:00:00Z", "2026-06-12T11:00:00Z")
+    return MadeDays(home, home.raw())
+
+
+def meter_counts_too_little() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 5)
+    home.counting[home.between("2026-06-11T00:00:00Z", "2026-06-13T00:00:00Z")] = 0.8
+    return MadeDays(home, home.raw())
+
+
+def low_for_some_days_and_well_again() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 8)
+    home.share["inverter-1.input-1"][home.between("2026-06-11T00:00:00Z", "2026-06-14T00:00:00Z")] *= 0.6
+    raw = home.raw()
+    return MadeDays(home, {name: column for name, column in raw.items() if ".input" not in name})
+
+
+MADE: tuple[Callable[[], MadeDays], ...] = (
+    all_well,
+    input_dead_under_hourly_weather,
+    one_of_two_strings_gone,
+    both_strings_gone_under_hourly_weather,
+    switched_off_under_hourly_weather,
+    meter_stalled_read_hourly,
+    counters_alone_every_ten_minutes,
+    gaps_everywhere,
+    quarter_hour_means_from_a_file,
+    polar_night,
+    polar_day,
+    clocks_go_forward,
+    clocks_go_back,
+    two_inverters_one_meter,
+    inverter_silent_while_the_meter_moves,
+    meter_counts_too_little,
+    low_for_some_days_and_well_again,
+)
+
+
+@cache
+def made(build: Callable[[], MadeDays]) -> MadeDays:
+    return build()
+
+
+def faults(judgement: Judgement) -> list[int]:
+    return np.flatnonzero(judgement.verdict == FAULT).tolist()
