@@ -5,9 +5,12 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 
+import pytest
+
 from tests.collect.modbus.wire import Answer, Question, Recorder, Server
 from watcher.collect.modbus.blocks import Blocks, Span, Table
-from watcher.collect.modbus.client import Line
+from watcher.collect.modbus.client import DeviceOnBus, Line, ModbusTcpBus
+from watcher.config import load_map
 from watcher.domain.instant import DAY_MS
 
 HELD = {address: 1000 + address for address in [*range(12), *range(16, 28)]}
@@ -72,5 +75,61 @@ def test_case_a5_a_point_that_is_not_there_is_marked_and_the_device_stays_in_use
             assert blocks.missing == frozenset()
             assert number(later, blocks, absent) == [1, 2]
             line.close()
+
+    asyncio.run(steps())
+
+
+MAP = """
+[device]
+description = "five counters in two islands of registers"
+function = 4
+"""
+NAMES = ("ac_energy", "energy_import", "energy_export", "battery_charge_energy", "battery_discharge_energy")
+
+
+def by_map(*points: tuple[str, int], max_registers: int = 125) -> DeviceOnBus:
+    text = MAP + f"max_registers = {max_registers}\n"
+    text += "".join(f'[[point]]\nquantity = "{name}"\naddress = {at}\ntype = "uint32"\n' for name, at in points)
+    return DeviceOnBus("inverter-1", 1, "islands", "exported", "inverter", load_map(text, "islands.toml", "islands"))
+
+
+@pytest.mark.parametrize("max_registers", [125, 20, 12, 3, 2])
+def test_case_a5_a_register_map_gives_all_five_at_once_and_later_refuses_nothing(max_registers: int) -> None:
+    points = tuple(zip(NAMES, (span.first for span in WANTED), strict=True))
+    expected = {f"inverter-1.{name}": float(HELD[first] << 16 | HELD[first + 1]) for name, first in points}
+
+    async def steps() -> None:
+        async with Server(device) as server, Recorder(server.port) as recorder:
+            bus = ModbusTcpBus(recorder.address, [by_map(*points, max_registers=max_registers)])
+            for minute in range(60):
+                before, refused = len(server.asked), bus.refused.get("refused", 0)
+                polled = await bus.poll("inverter-1", minute * 60_000, minute * 60.0)
+                assert {reading.channel: reading.value for reading in polled.readings} == expected
+                assert polled.notes == ()
+                if minute:
+                    assert bus.refused.get("refused", 0) == refused
+                    assert len(server.asked) - before == (2 if max_registers >= 12 else 5)
+            assert max(question.count for question in server.asked) <= max_registers
+            assert all(q.first + q.count != s.first + 1 for q in server.asked for s in WANTED)  # none in two pieces
+            assert recorder.functions == {4}
+            await bus.close()
+
+    asyncio.run(steps())
+
+
+def test_case_a5_a_point_a_map_has_and_the_device_has_not_is_said_once() -> None:
+    there, absent = ("ac_energy", 0), ("energy_import", 12)
+
+    async def steps() -> None:
+        async with Server(device) as server:
+            bus = ModbusTcpBus(server.address, [by_map(there, absent)])
+            notes = []
+            for minute in range(0, 1440, 60):
+                polled = await bus.poll("inverter-1", minute * 60_000, minute * 60.0)
+                assert [reading.channel for reading in polled.readings] == ["inverter-1.ac_energy"]
+                notes += polled.notes
+            assert notes == ["energy_import at 12 is not available"]
+            assert bus.refused["refused"] <= 2
+            await bus.close()
 
     asyncio.run(steps())

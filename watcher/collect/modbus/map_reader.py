@@ -63,9 +63,10 @@ class RegisterMapReader:
         remedy = Remedy.RETRY if self._ever_read else Remedy.FIX_SETUP
         try:
             decoded = yield from self.plan.read(now_ms)
-            if torn := self.plan.torn():
-                self.plan = Plan((), self.plan.measures, self.plan.apart | torn, self.plan.most)
-                decoded = yield from self.plan.read(now_ms)
+            if torn := self.plan.torn() if decoded else self._together():
+                apart = Plan((), self.plan.measures, self.plan.apart | torn, self.plan.most)
+                if again := (yield from apart.read(now_ms)):
+                    self.plan, decoded = apart, again
         except UnansweredError as error:
             if error.refused.code != ILLEGAL_FUNCTION:
                 remedy = Remedy.RETRY
@@ -80,6 +81,10 @@ class RegisterMapReader:
             possible = {name: value for name, value in decoded.values.items() if name not in wrong}
             decoded = Decoded(possible, decoded.unusable, decoded.moved)
         return Poll(decoded, None, self._news(decoded, [note for _, note in impossible]))
+
+    def _together(self) -> frozenset[Measure]:
+        """What is asked for in one request with its scale register; where all is refused, that may be why."""
+        return frozenset(m for m in self.plan.measures if m.factor is not None and m not in self.plan.apart)
 
     def _impossible(self, values: Mapping[str, float]) -> Iterator[tuple[str, str]]:
         for name, value in values.items():
