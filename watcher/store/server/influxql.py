@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from typing import Any
 
 from watcher.domain.errors import Problem, StoreError
@@ -52,9 +52,8 @@ class InfluxQl:
         among = _among(sites)
         for span in _windows(start_ms, end_ms):
             query = f'SELECT "{VALUE}","{RECEIVED}" FROM "{MEASUREMENT}" WHERE {among}{span} GROUP BY "site","channel"'
-            for series in self._series("reading rows", query):
-                times, values, receipts = _columns(series, VALUE, RECEIVED)
-                column = columns.setdefault(_key(series), Column())
+            for key, (times, values, receipts) in self._tagged("reading rows", query, VALUE, RECEIVED):
+                column = columns.setdefault(key, Column())
                 column.extend(times, values)
                 column.received.update(
                     (time, round(receipt)) for time, receipt in zip(times, receipts, strict=True) if receipt is not None
@@ -66,16 +65,14 @@ class InfluxQl:
     def lates(self, site: str, start_ms: int, end_ms: int) -> Iterator[tuple[str, int, int]]:
         for span in _windows(start_ms, end_ms):
             query = f'SELECT "{RECEIVED}" FROM "{MEASUREMENT}" WHERE {_among([site])}{span} GROUP BY "site","channel"'
-            for series in self._series("looking for late rows", query):
-                _, channel = _key(series)
-                times, receipts = _columns(series, RECEIVED)
+            for (_, channel), (times, receipts) in self._tagged("looking for late rows", query, RECEIVED):
                 for time_ms, received_ms in zip(times, receipts, strict=True):
                     yield channel, time_ms, round(received_ms)
 
     def first(self, site: str) -> int | None:
-        query = f'SELECT first("{VALUE}") FROM "{MEASUREMENT}" WHERE "site"=\'{site}\''
-        times = [series["values"][0][0] for series in self._series("reading the oldest row", query)]
-        return min(times, default=None)
+        query = f'SELECT first("{VALUE}") FROM "{MEASUREMENT}" WHERE "site"=\'{site}\' GROUP BY "site","channel"'
+        found = self._tagged("reading the oldest row", query, "first")
+        return min((time_ms for _, (times, _) in found for time_ms in times), default=None)
 
     def check(self) -> list[Problem]:
         place = self._settings
@@ -91,6 +88,8 @@ class InfluxQl:
         except StoreError as error:
             return [self._no_answer(error)]
         found = [dict(zip(one["columns"], row, strict=True)) for one in policies for row in one.get("values", ())]
+        if not all({"name", "duration", "default"} <= one.keys() for one in found):
+            return [Problem("", "store.url", place.url, f"does not answer as InfluxDB does: {found[0]}")]
         ours = [one for one in found if (one["name"] == self._policy if self._policy else one.get("default"))]
         if self._policy and found and not ours:
             return [Problem("", "store.bucket", place.bucket, f"has no retention policy {self._policy!r}")]
@@ -103,6 +102,18 @@ class InfluxQl:
 
     def close(self) -> None:
         self._http.close()
+
+    def _tagged(self, doing: str, query: str, *names: str) -> Iterator[tuple[tuple[str, str], tuple[list[Any], ...]]]:
+        """Site and channel, and the time and the named columns of the rows that have the first of them."""
+        for series in self._series(doing, query):
+            try:
+                at = [series["columns"].index(name) for name in ("time", *names)]
+                rows = [row for row in series["values"] if row[at[1]] is not None]
+                key = series["tags"]["site"], series["tags"]["channel"]
+                columns = tuple([row[place] for row in rows] for place in at)
+            except (LookupError, ValueError, TypeError) as error:
+                raise StoreError(f"readings server: {doing} failed: {str(series)[:200]} is no answer") from error
+            yield key, columns
 
     def _no_answer(self, error: StoreError) -> Problem:
         return Problem("", "store.url", self._settings.url, f"does not answer: {error}")
@@ -145,18 +156,6 @@ def _windows(start_ms: int, end_ms: int) -> Iterator[str]:
         until_ms = min(end_ms, start_ms + _WINDOW_MS)
         yield f"time >= {start_ms}ms AND time < {until_ms}ms"
         start_ms = until_ms
-
-
-def _key(series: Mapping[str, Any]) -> tuple[str, str]:
-    tags = series["tags"]
-    return tags["site"], tags["channel"]
-
-
-def _columns(series: Mapping[str, Any], *names: str) -> list[list[Any]]:
-    """The time and the named columns of the rows that have the first of them."""
-    at = [series["columns"].index(name) for name in ("time", *names)]
-    rows = [row for row in series["values"] if row[at[1]] is not None]
-    return [[row[place] for row in rows] for place in at]
 
 
 def _days(duration: str) -> float:

@@ -114,7 +114,7 @@ def _among(sites: Collection[str] | None) -> str:
 
 def _wrong(flags: dict[str, str], keep_days: int) -> Iterator[str]:
     if "retentionPeriod" not in flags:
-        yield "does not say with which settings it runs; it must run with -retentionPeriod=100y"
+        yield "does not answer as VictoriaMetrics does: it does not say with which flags it runs"
         return
     kept_days = _retention_days(flags["retentionPeriod"])
     if kept_days < keep_days:
