@@ -16,7 +16,7 @@ from enum import Enum
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
-from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, mwh, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, local_day
 from watcher.domain.site import Site, Storage
@@ -194,8 +194,12 @@ class OutputLow:
     def _explained(self, scene: Scene, subject: str, part: slice, point_ms: int) -> int:
         known = min(part.stop, scene.window.index_of(point_ms) + 1)
         for (finding, about), judgement in scene.judged.items():
-            mine = finding in EXPLAINERS and about.partition(".")[0] == subject
-            if mine and (judgement.verdict[part.start : known] == FAULT).any():
+            if finding not in EXPLAINERS or about.partition(".")[0] != subject:
+                continue
+            # At fault on that day, or before it and not found well since: a dull day proves nothing either way.
+            told = np.flatnonzero(judgement.verdict[: part.start] != UNKNOWN)
+            standing = len(told) > 0 and judgement.verdict[told[-1]] == FAULT
+            if standing or (judgement.verdict[part.start : known] == FAULT).any():
                 return 4
         air = scene.expected.temp_air[part]
         cold = bool((~np.isnan(air)).any()) and float(np.nanmean(air)) < scene.limit(self.name, "snow_below_degc")

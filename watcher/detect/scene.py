@@ -141,7 +141,7 @@ def as_known(raw: Small, through: Ints, window: Window, wait_ms: int) -> Small:
 def accrued(lost: Floats, through: Ints, fault: Bools) -> Floats:
     """At each FAULT point, what was lost in the intervals that became known since the FAULT point before it."""
     total = np.concatenate(([0.0], np.cumsum(lost)))[through + 1]
-    before = last_true(np.concatenate(([False], fault[:-1])))
+    before = np.concatenate(([-1], last_true(fault)[:-1]))
     return np.where(fault, total - np.where(before >= 0, total[before], 0.0), 0.0)
 
 
