@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from watcher.align.counters import count
 from watcher.align.facts import counter_facts, pace_ms, restarts_of
 from watcher.align.gauges import gauge_on_grid
+from watcher.align.quality import power_facts
 from watcher.align.spread import counter_on_grid
 from watcher.align.window import Counter, Gauge, Window
 from watcher.domain.event import Event
@@ -49,7 +50,8 @@ def build_window(site: Site, raw: RawWindow, events: Sequence[Event], start_ms: 
 def _gauge(site: Site, known: Channel, samples: Samples, start_ms: int, points: int) -> Gauge:
     source = site.source_of(known.device)
     label, period_ms = (Label.INSTANT, 0) if source is None else (source.label, round(source.period_s * 1000))
-    return gauge_on_grid(samples, known.quantity, label, period_ms, start_ms, points)
+    power = power_facts(site, known, period_ms)
+    return gauge_on_grid(samples, known.quantity, label, period_ms, start_ms, points, power)
 
 
 def _between(samples: Samples, start_ms: int, end_ms: int) -> Samples:

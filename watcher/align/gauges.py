@@ -12,6 +12,7 @@ from array import array
 import numpy as np
 import numpy.typing as npt
 
+from watcher.align.quality import PowerFacts, power_flags
 from watcher.align.window import Bools, Floats, Gauge, Ints, SampleFlag
 from watcher.domain.instant import GRACE_MS, GRID_MS
 from watcher.domain.quantity import Kind, Quantity
@@ -30,7 +31,13 @@ def values(column: array[float]) -> Floats:
 
 
 def gauge_on_grid(
-    samples: Samples, quantity: Quantity, label: Label, period_ms: int, start_ms: int, points: int
+    samples: Samples,
+    quantity: Quantity,
+    label: Label,
+    period_ms: int,
+    start_ms: int,
+    points: int,
+    power: PowerFacts | None = None,
 ) -> Gauge:
     """One gauge over `points` intervals from start_ms.
 
@@ -38,18 +45,25 @@ def gauge_on_grid(
     quantity: its range decides what is no measurement; its kind decides what several samples in an interval come to:
         the mean of a gauge, the last of a state or a day's register, every bit that was set
     label, period_ms: what a sample's time says, and the time one value is the mean of (0 for a momentary value)
+    power: for a power channel, what the plant behind it can do
     """
     time, value = instants(samples.time_ms), values(samples.value)
-    good = (value >= quantity.low) & (value <= quantity.high)
+    outside = (value < quantity.low) | (value > quantity.high)
+    bad: npt.NDArray[np.uint8] = np.where(outside, np.uint8(SampleFlag.OUT_OF_RANGE), np.uint8(0))
+    waiting = np.zeros(len(value), dtype=bool)
+    if power is not None:
+        more, waiting = power_flags(time, value, power)
+        bad |= more
+    good = bad == 0
     ends = start_ms + GRID_MS * np.arange(1, points + 1, dtype=np.int64)
     if label is Label.MEAN_ENDING and period_ms > GRID_MS:
-        return _long_means(time, value, good, instants(samples.known_ms), period_ms, ends)
+        return _long_means(time, value, bad, waiting, instants(samples.known_ms), period_ms, ends)
     # A mean over up to five minutes labelled 10:05 lies before 10:05, a momentary value at 10:05 after.
     place = (time - 1 if label is Label.MEAN_ENDING else time) - start_ms
     place //= GRID_MS
     inside = (place >= 0) & (place < points)
     flags = np.zeros(points, dtype=np.uint8)
-    flags[place[inside & ~good]] = SampleFlag.OUT_OF_RANGE
+    np.bitwise_or.at(flags, place[inside], bad[inside])
     inside &= good
     merged = _merged(quantity.kind, place[inside], value[inside], points)
     return Gauge(merged, ends, np.zeros(points, dtype=np.int64), flags)
@@ -74,7 +88,9 @@ def _merged(kind: Kind, place: Ints, value: Floats, points: int) -> Floats:
     return merged
 
 
-def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: int, ends: Ints) -> Gauge:
+def _long_means(
+    time: Ints, value: Floats, bad: npt.NDArray[np.uint8], waiting: Bools, known: Ints, period_ms: int, ends: Ints
+) -> Gauge:
     """Means over more than one interval, each over (label - period, label].
 
     An interval belongs to the period its middle lies in, so labels off the grid leave no hole and no overlap.
@@ -89,7 +105,7 @@ def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: 
     covered = row < len(time)
     row[~covered] = 0
     covered &= time[row] - period_ms < middles
-    held = covered & good[row]
+    held = covered & (bad[row] == 0)
     label_ms = time[row]
     seen_from = (known[row] - GRACE_MS) // GRID_MS * GRID_MS + GRID_MS
     over = -(-label_ms // GRID_MS) * GRID_MS
@@ -97,10 +113,12 @@ def _long_means(time: Ints, value: Floats, good: Bools, known: Ints, period_ms: 
     usable = np.where(
         known[row] < label_ms, seen_from, np.where(known[row] > label_ms, np.maximum(over, seen_from), over)
     )
-    flags: npt.NDArray[np.uint8] = np.where(covered & ~good[row], np.uint8(SampleFlag.OUT_OF_RANGE), np.uint8(0))
+    # A leap is believed, or not, once the next period is over.
+    usable = np.where(waiting[row], np.maximum(usable, over + period_ms), usable)
+    flags: npt.NDArray[np.uint8] = np.where(covered, bad[row], np.uint8(0))
     return Gauge(
         np.where(held, value[row], np.nan),
-        np.where(held, np.maximum(ends, usable), missed),
+        np.where(held | (covered & waiting[row]), np.maximum(ends, usable), missed),
         np.where(held, label_ms, 0),
         flags,
     )

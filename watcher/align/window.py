@@ -39,7 +39,9 @@ class SampleFlag(IntFlag):
     """What was left out of a gauge's interval, and why."""
 
     NONE = 0
-    OUT_OF_RANGE = 1
+    OUT_OF_RANGE = 1  # outside what can be measured, or beyond what the plant can do
+    STUCK = 2  # the same figure for an hour, neither at rest nor at a limit
+    OUTLIER = 4  # a mean far from both its neighbours, which agree
 
 
 @dataclass(frozen=True, slots=True)
