@@ -59,7 +59,9 @@ def _sentinels() -> Key:
         if not isinstance(value, list):
             raise ValueError
         for one in value:
-            if isinstance(one, bool) or not isinstance(one, int | float) or not math.isfinite(one):
+            if isinstance(one, bool) or not isinstance(one, int | float):
+                raise ValueError
+            if isinstance(one, float) and not math.isfinite(one):  # a whole number may be too large to be asked this
                 raise ValueError
         return tuple(value)
 
@@ -137,17 +139,18 @@ _OTHERS = (
 )
 """Keys of the kinds, and what is said of them at a point of another kind."""
 
-_OWN: Mapping[Kind, Callable[[Quantity], Keys]] = {
-    Kind.GAUGE: lambda quantity: _measured(quantity),
-    Kind.COUNTER: lambda quantity: {**_measured(quantity), **_COUNTED},
-    Kind.DAY_COUNTER: lambda quantity: _measured(quantity),
-    Kind.STATE: lambda _: _STATE,
-    Kind.BITS: lambda _: _BITS,
-}
-
 
 def _measured(quantity: Quantity) -> Keys:
     return {**_MEASURED, "unit": one_of(units_of(quantity))}
+
+
+_OWN: Mapping[Kind, Callable[[Quantity], Keys]] = {
+    Kind.GAUGE: _measured,
+    Kind.COUNTER: lambda quantity: {**_measured(quantity), **_COUNTED},
+    Kind.DAY_COUNTER: _measured,
+    Kind.STATE: lambda _: _STATE,
+    Kind.BITS: lambda _: _BITS,
+}
 
 
 def point(entry: Mapping[str, Any]) -> Keys:

@@ -148,6 +148,7 @@ def test_an_absent_code_is_meant_as_it_reads_or_as_its_bits(type: str, written: 
         ("int16", 1.5),
         ("float32", 1e39),
         ("float64", math.inf),
+        ("float64", 10**400),
     ],
 )
 def test_what_a_register_cannot_hold_is_no_absent_code(type: str, written: float) -> None:

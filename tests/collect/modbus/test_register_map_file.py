@@ -7,16 +7,20 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from tests.collect.modbus.fuzz_register_map import run as fuzz
 from tests.collect.modbus.wire import at, play
 from watcher.collect.modbus.blocks import Span, Table
 from watcher.collect.modbus.map_reader import RegisterMapReader
 from watcher.collect.modbus.register_map import CounterFact, Counting, MapPoint, NumberType, Order, RegisterMap
 from watcher.config import check, load_map, load_maps, load_sites
-from watcher.config.checked_toml import Keys
+from watcher.config.checked_toml import Keys, Page
 from watcher.config.map_words import DEVICE, MAP_FILE, point
 from watcher.domain.errors import SetupError
 from watcher.table.units import Unit
+from watcher.wiring import assemble
 
 CONFIG = Path(__file__).resolve().parents[3] / "config"
 DEVICES = CONFIG / "devices"
@@ -180,6 +184,12 @@ def test_no_number_is_longer_than_a_request() -> None:
     ]
 
 
+def test_a_unit_with_another_zero_does_not_go_with_a_power_of_ten() -> None:
+    text = changed('"dc_current"', '"temp_heatsink"').replace("scale_register = 14", 'scale_register = 14\nunit = "K"')
+    (said,) = told(text)
+    assert said.endswith("scale_register = 14: cannot go with a unit that begins elsewhere than degC")
+
+
 def test_all_slips_are_told_at_once_in_the_files_order() -> None:
     text = (
         changed("address = 11", "address = 0").replace('"input-1"', '"x"').replace('counter = "lifetime"', "count = 1")
@@ -268,6 +278,13 @@ def test_a_site_whose_map_is_bad_is_bad_and_both_are_told(tmp_path: Path) -> Non
     assert 'source[1].map = "bad-meter": this register map has problems of its own' in problems[1]
 
 
+def test_the_daemon_is_not_put_together_by_a_bad_map_and_says_why(tmp_path: Path) -> None:
+    with pytest.raises(SetupError) as error:
+        assemble(house(tmp_path, "bad-meter"))
+    assert ["bad-meter.toml" in str(problem) for problem in error.value.problems] == [True, False]
+    assert not (tmp_path.parent / "data").exists()  # nothing was started
+
+
 def test_the_folder_of_maps_may_be_another_and_must_then_be_there(tmp_path: Path) -> None:
     watcher = house(tmp_path, "good-meter", 'devices_folder = "maps"\n')
     assert 'devices_folder = "maps": no such folder' in str(check(watcher, {})[0])
@@ -316,3 +333,27 @@ def test_the_example_maps_read_what_their_comments_say() -> None:
         "inverter-1.operating_state": 5.0,
         "inverter-1.event_bits": float(1 << 0 | 1 << 10 | 1 << 7),
     }
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_file_and_no_register_brings_out_what_is_not_promised(seed: int) -> None:
+    counted = fuzz(seed, 150)
+    assert min(counted["refused"], counted["readings"] // 10) > 10
+
+
+TEXT = st.text('a1-_. \n"é', max_size=6)
+NESTED = st.recursive(
+    st.booleans() | st.integers() | st.just(10**400) | st.floats() | TEXT | st.dates(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXT, inner, max_size=3),
+    max_leaves=8,
+)
+NAMES = sorted({**DEVICE, **point({})})
+
+
+@given(st.dictionaries(st.sampled_from(NAMES), NESTED), st.dictionaries(st.sampled_from(NAMES), NESTED))
+def test_a_value_of_any_kind_under_any_key_is_a_problem_with_a_place(device: object, entry: object) -> None:
+    page = Page("any.toml")
+    page.table({"device": device, "point": [entry]}, MAP_FILE)
+    with pytest.raises(SetupError):
+        page.refuse()  # something is missing, whatever else is there
+    assert all(problem.key and problem.allowed for problem in page.problems)

@@ -43,7 +43,7 @@ def sentinel(type: NumberType, written: int | float) -> int | float:
 
 def _as_float(type: NumberType, written: int | float) -> float:
     try:
-        packed = struct.pack(">f" if type is NumberType.FLOAT32 else ">d", written)
+        packed = struct.pack(">f" if type is NumberType.FLOAT32 else ">d", float(written))
     except OverflowError:
         raise ValueError(f"{written!r} is no {type}") from None
     number = _raw(type)(struct.unpack(f">{type.size}H", packed))
