@@ -124,8 +124,7 @@ class ServerReadings:
         if rows:
             refused = self._sent(rows)
             self._queue.sent(rows, refused, now_ms)
-        more = self._queue.waiting() > 0
-        return Sent(len(rows) - len(refused), proven, again, len(refused) + lost, conflicting, more)
+        return Sent(len(rows) - len(refused), proven, again, len(refused) + lost, conflicting, self._queue.more())
 
     def waiting(self) -> int:
         """How many rows the server has not had yet."""

@@ -49,6 +49,10 @@ class Queue:
         """How many rows were never sent, or must be sent again."""
         return self._count(f"SELECT count(*) FROM row WHERE id > {_SENT_TO}")
 
+    def more(self) -> bool:
+        """Whether any waits."""
+        return self._count(f"SELECT EXISTS (SELECT 1 FROM row WHERE id > {_SENT_TO})") > 0
+
     def refused(self) -> int:
         """How many rows the server would not have. They are read from here."""
         return self._count("SELECT count(*) FROM refused")
