@@ -16,7 +16,6 @@ from watcher.config.checked_toml import (
     Keys,
     Page,
     needed,
-    never,
     number,
     one_of,
     shown,
@@ -26,12 +25,15 @@ from watcher.config.checked_toml import (
     yes_or_no,
 )
 from watcher.config.map_file import load_maps
-from watcher.config.secret import Secret, UnusableError, from_environment, from_file
+from watcher.config.secret import Secret
+from watcher.config.secret_keys import says_secret, secret_keys, secret_of
 from watcher.config.site_folder import load_sites
 from watcher.config.site_words import EMAIL, email
+from watcher.config.store_table import STORE, store_of
 from watcher.config.toml_text import read_text
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
+from watcher.store.server.settings import ServerSettings
 
 
 class Security(StrEnum):
@@ -84,7 +86,8 @@ class WorkerConfig:
 class WatcherConfig:
     """What the watcher file says.
 
-    devices_folder: where register maps are; need not be there. warnings: what works and should not stay so
+    devices_folder: where register maps are; need not be there. store: the server that keeps readings, None for a file
+    warnings: what works and should not stay so
     """
 
     place: str
@@ -95,6 +98,7 @@ class WatcherConfig:
     operator_email: str
     worker: WorkerConfig
     firm: Firm
+    store: ServerSettings | None = None
     warnings: tuple[Problem, ...] = ()
 
 
@@ -103,7 +107,6 @@ _SENDER = text(
     rf"{EMAIL}|[^\x00-\x1f\x7f<>@,;:\"]+ <{EMAIL}>",
     "must be an e-mail address, bare or with a name: Firm <solar@example.org>",
 )
-_PASSWORD_ELSEWHERE = "a password does not stand in here; give password_file or password_env"
 
 WATCHER_FILE: Keys = {
     "data_folder": needed(_PATH),
@@ -117,13 +120,12 @@ WATCHER_FILE: Keys = {
                 "port": whole(1, 65_535),
                 "security": one_of(Security),
                 "user": text(r"[\x21-\x7e]+", "must be a user name of plain ASCII letters, digits and signs"),
-                "password_file": text(r"[^\x00-\x1f\x7f]+", "must be the path of a file, in quotes"),
-                "password_env": text(r"[A-Za-z_][A-Za-z0-9_]*", "must be the name of an environment variable"),
-                "password": never(_PASSWORD_ELSEWHERE),
+                **secret_keys("password"),
                 "folder": _PATH,
             }
         )
     ),
+    "store": table_of(STORE),
     "worker": table_of({"resident": yes_or_no(), "evaluate_every_s": number(60, 86_400, "seconds")}),
     "operator": needed(table_of({"email": needed(email())})),
     "firm": table_of({"name": text(), "phone": text(name="a phone number")}),
@@ -136,6 +138,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     content = page.table(tables, WATCHER_FILE)
     warnings: list[Problem] = []
     mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
+    store = store_of(page, content.get("store", {}), path.parent, environment, warnings)
     devices = content.get("devices_folder")
     if devices is not None and not (path.parent / devices).is_dir():
         page.wrong("devices_folder", "no such folder", shown(devices))
@@ -150,6 +153,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         operator_email=content["operator"]["email"],
         worker=WorkerConfig(**content.get("worker", {})),
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
+        store=store,
         warnings=tuple(warnings),
     )
 
@@ -157,10 +161,10 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
 def _mail(
     page: Page, mail: Mapping[str, Any], beside: Path, environment: Mapping[str, str], warnings: list[Problem]
 ) -> MailConfig:
-    password = _password(page, mail, beside, environment, warnings)
+    password = secret_of(page, "mail", "password", mail, beside, environment, warnings)
     security = mail.get("security", Security.STARTTLS)
     host, user = mail.get("host", ""), mail.get("user", "")
-    says_password = "password_file" in mail or "password_env" in mail
+    says_password = says_secret(mail, "password")
     if not host and "folder" not in mail:
         page.wrong("mail", "host, folder or both must be there, or nobody hears of anything")
     if user and not says_password:
@@ -171,25 +175,6 @@ def _mail(
         page.wrong("mail.security", "would send the password readable to all; use starttls or tls", shown("none"))
     server = MailServer(host, mail.get("port", _PORTS[security]), security, user, password) if host else None
     return MailConfig(mail.get("sender", ""), server, beside / mail["folder"] if "folder" in mail else None)
-
-
-def _password(
-    page: Page, mail: Mapping[str, Any], beside: Path, environment: Mapping[str, str], warnings: list[Problem]
-) -> Secret | None:
-    file, variable = mail.get("password_file"), mail.get("password_env")
-    if file is not None and variable is not None:
-        page.wrong("mail.password_env", "password_file stands here too; keep one of the two", shown(variable))
-    try:
-        if file is not None:
-            secret, warning = from_file(beside / file)
-            if warning:
-                warnings.append(page.problem("mail.password_file", warning, shown(file)))
-            return secret
-        return from_environment(variable, environment) if variable is not None else None
-    except UnusableError as why:
-        key, found = ("mail.password_file", file) if file is not None else ("mail.password_env", variable)
-        page.wrong(key, str(why), shown(found))
-        return None
 
 
 def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Problem]:
