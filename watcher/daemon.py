@@ -89,6 +89,7 @@ class Parts:
 
     sites: ids of the sites watched. who: the site as it is now and the firm that signs for it, by site id
     senders: the last carries a mail, those before it keep copies. notices: messages to the operator, sent first
+    watch: what the operator must hear at an instant, each thing once
     """
 
     clock: Clock
@@ -101,6 +102,7 @@ class Parts:
     sites: Sequence[str]
     evaluate_every_s: float = 900.0
     notices: Sequence[EmailMessage] = ()
+    watch: Callable[[int], Sequence[EmailMessage]] = lambda now_ms: ()
 
 
 class Daemon:
@@ -155,7 +157,7 @@ class Daemon:
             for device, identity in collected.identities.items():
                 await self._in_writer(self._note_identity, collected.site, device, dict(identity))
 
-        loop = Loop(f"collect {collector.name}", collector.every_s, turn)
+        loop = Loop(f"collect {collector.name}", collector.every_s, turn, first_s=collector.first_s)
         return loop
 
     async def _flush(self) -> None:
@@ -186,6 +188,7 @@ class Daemon:
         await self._parts.judge.judge(self._parts.sites)
 
     async def _post(self) -> None:
+        self._notices += self._parts.watch(self._clock.now_ms())
         while self._notices:
             await asyncio.to_thread(self._parts.senders[-1].send, self._notices[0])
             del self._notices[0]

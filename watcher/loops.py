@@ -19,12 +19,20 @@ LAST_TURN_S = 30.0
 
 
 class Loop:
-    """name, every_s: what and how often. turn: one piece of work. blocked: why it may stand still, or ""."""
+    """name, every_s: what and how often. turn: one piece of work. blocked: why it may stand still, or "".
+
+    first_s: from the start to the first turn
+    """
 
     def __init__(
-        self, name: str, every_s: float, turn: Callable[[], Awaitable[None]], patience_s: float = 300.0
+        self,
+        name: str,
+        every_s: float,
+        turn: Callable[[], Awaitable[None]],
+        patience_s: float = 300.0,
+        first_s: float = 0.0,
     ) -> None:
-        self.name, self.every_s, self.turn = name, every_s, turn
+        self.name, self.every_s, self.turn, self.first_s = name, every_s, turn, first_s
         self.patience_s = max(patience_s, 3 * every_s)
         self.blocked = ""
         self.asleep = False
@@ -34,8 +42,10 @@ class Loop:
 
     async def run(self, clock: Clock, stop: asyncio.Event) -> None:
         """Turn until told to stop. Turns that were missed are left out, not caught up."""
-        due = clock.monotonic()
-        self.finished_at = due
+        self.finished_at = clock.monotonic()
+        due = self.finished_at + self.first_s
+        if self.first_s > 0:
+            await self._sleep_until(due, clock)
         while not stop.is_set():
             try:
                 await self.turn()
@@ -46,9 +56,12 @@ class Loop:
             self.finished_at = clock.monotonic()
             due = max(due + self.every_s, self.finished_at)
             if not stop.is_set():
-                self.asleep = True
-                await clock.sleep_until(due)
-                self.asleep = False
+                await self._sleep_until(due, clock)
+
+    async def _sleep_until(self, due: float, clock: Clock) -> None:
+        self.asleep = True
+        await clock.sleep_until(due)
+        self.asleep = False
 
     def alive(self, monotonic: float) -> bool:
         """Whether it has finished a turn lately or has said what blocks it."""

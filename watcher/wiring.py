@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Literal
 
 from watcher.clock import Clock, SystemClock
-from watcher.collect.collectors import BusCollector, Collector, WeatherCollector
+from watcher.collect.collectors import BusCollector, Collector, WeatherCollector, reach_of
 from watcher.collect.modbus.client import DeviceOnBus
 from watcher.collect.modbus.register_map import RegisterMap
-from watcher.collect.weather.client import WeatherService
+from watcher.collect.weather.desk import WeatherDesk
 from watcher.config import MailConfig, SitesFound, WatcherConfig, load_maps, load_sites, load_watcher
 from watcher.daemon import Parts
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
+from watcher.domain.instant import DAY_MS, HOUR_MS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
 from watcher.notify.folder import FolderSink
-from watcher.notify.notice import bad_sites_notice
+from watcher.notify.notice import bad_sites_notice, reference_silent_notice
 from watcher.notify.outbox import Sender
+from watcher.notify.silent_references import SilentReferences
 from watcher.notify.smtp import Security, SmtpSender
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
@@ -42,6 +44,10 @@ class Files:
     @property
     def ledger_url(self) -> str:
         return f"sqlite:///{self.folder / 'ledger.sqlite'}"
+
+    @property
+    def weather(self) -> Path:
+        return self.folder / "weather"
 
 
 def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
@@ -64,13 +70,15 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     for id, text in sorted(found.texts.items()):
         ledger.put_version(id, text, clock.now_ms())
     worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident)
+    desk = WeatherDesk(files.weather, config.weather.limits)
+    collecting = [one for id in found.good for one in collectors(found.good[id], readings, clock, maps.good, desk)]
 
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm
 
     return Parts(
         clock=clock,
-        collectors=[one for record in found.good.values() for one in collectors(record, readings, clock, maps.good)],
+        collectors=collecting,
         readings=readings,
         ledger=ledger,
         judge=worker,
@@ -79,11 +87,24 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
         sites=sorted(found.good),
         evaluate_every_s=config.worker.evaluate_every_s,
         notices=notices(config, found, clock.now_ms()),
+        watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)]),
     )
 
 
+def _watch(config: WatcherConfig, weather: Sequence[WeatherCollector]) -> Callable[[int], list[EmailMessage]]:
+    """Tells the operator of sunshine that has been missing too long."""
+    silent = SilentReferences(round(config.weather.silent_hours * HOUR_MS))
+
+    def watch(now_ms: int) -> list[EmailMessage]:
+        found = silent.due([one.trouble for one in weather if one.trouble is not None], now_ms)
+        sender, operator = config.mail.sender, config.operator_email
+        return [reference_silent_notice(troubles, sender, operator, now_ms) for troubles in found]
+
+    return watch
+
+
 def collectors(
-    record: SiteRecord, readings: SqliteReadings, clock: Clock, maps: Mapping[str, RegisterMap]
+    record: SiteRecord, readings: SqliteReadings, clock: Clock, maps: Mapping[str, RegisterMap], desk: WeatherDesk
 ) -> Iterator[Collector]:
     """One collector for each bus and each service of a site, for the devices it has now. maps: by name."""
     site = record.at(clock.now_ms())
@@ -92,16 +113,20 @@ def collectors(
         if source.kind is SourceKind.MODBUS_TCP:
             buses[source.address].append(source)
         elif source.kind is SourceKind.WEATHER:
-            newest = [
-                reading.time_ms
-                for reading in readings.last(site.id).values()
-                if reading.channel.startswith(source.device)
-            ]
-            service = WeatherService(source.address, site.latitude_deg, site.longitude_deg, source.device)
-            yield WeatherCollector(site.id, service, source.every_s, max(newest, default=None))
+            yield _weather(site, source, readings, clock.now_ms(), desk)
     for address, sources in buses.items():
         devices = [_on_bus(site, source, maps.get(source.map)) for source in sources]
         yield BusCollector(site.id, address, devices, min(source.every_s for source in sources))
+
+
+def _weather(site: Site, source: Source, readings: SqliteReadings, now_ms: int, desk: WeatherDesk) -> WeatherCollector:
+    """Back to the site's first reading; for a new site two days, since detectors look back."""
+    first_ms = readings.first(site.id)
+    begin_ms = first_ms if first_ms is not None else now_ms - 2 * DAY_MS
+    channel, from_ms = f"{source.device}.ghi", now_ms - reach_of(source.device)
+    window = readings.window(site.id, [channel], from_ms, now_ms + DAY_MS, now_ms + DAY_MS)
+    stored = window[channel].time_ms if channel in window else ()
+    return WeatherCollector(site.id, desk.feed(site, source), begin_ms, stored)
 
 
 def _on_bus(site: Site, source: Source, registers: RegisterMap | None) -> DeviceOnBus:

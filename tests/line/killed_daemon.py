@@ -74,7 +74,7 @@ class Doubling:
     """A collector whose answers sometimes come twice, as a bus with retries has them."""
 
     def __init__(self, inner: Collector, chance: random.Random) -> None:
-        self.name, self.every_s = inner.name, inner.every_s
+        self.name, self.every_s, self.first_s = inner.name, inner.every_s, inner.first_s
         self._inner, self._chance = inner, chance
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:

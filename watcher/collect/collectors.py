@@ -1,21 +1,25 @@
 """What is asked for readings: a bus of devices, or a weather service.
 
-A collector is one bus or one service: what fails together is supervised together. A silent device costs its own
-readings and nothing else.
+A collector is one bus, or one site's share of a service: what fails together is supervised together. A silent device
+costs its own readings and nothing else.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from watcher.collect.modbus.client import DeviceOnBus, ModbusTcpBus
-from watcher.collect.weather.client import WeatherService
+from watcher.collect.weather.feed import Feed, Told
+from watcher.collect.weather.gaps import Gaps
+from watcher.collect.weather.manners import share
 from watcher.domain.errors import CollectError
-from watcher.domain.instant import HOUR_MS
+from watcher.domain.instant import DAY_MS, HOUR_MS, floor_day
+from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.reading import Reading
+from watcher.domain.trouble import Trouble
 
 log = logging.getLogger(__name__)
 
@@ -33,8 +37,11 @@ class Collected:
 
 
 class Collector(Protocol):
+    """every_s: time between two turns. first_s: from the start to the first turn, so that not all turn at once"""
+
     name: str
     every_s: float
+    first_s: float
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
         """Ask everything once. Never raises CollectError: a fault of one device is its own."""
@@ -65,7 +72,7 @@ class BusCollector:
 
     def __init__(self, site: str, address: str, devices: Sequence[DeviceOnBus], every_s: float) -> None:
         self.name = f"{site}/{address}"
-        self.every_s = every_s
+        self.every_s, self.first_s = every_s, 0.0
         self._site, self._devices = site, tuple(devices)
         self._bus = ModbusTcpBus(address, devices)
         self._spoken = _Spoken()
@@ -89,31 +96,52 @@ class BusCollector:
         await self._bus.close()
 
 
+ANALYSIS, _, FORECAST = WEATHER_DEVICES
+LONGEST_TURN_S = 300.0
+"""A look at what is known costs nothing; only the feed decides whether the service is asked."""
+
+
 class WeatherCollector:
-    """One weather service for one site. Asks again for the last hours: what came late is filled in."""
+    """One site's share of a feed: what the store lacks of it, each period once. trouble: None where all is well"""
 
-    REACH_MS = 48 * HOUR_MS
-
-    def __init__(self, site: str, service: WeatherService, every_s: float, have_through_ms: int | None) -> None:
-        self.name = f"{site}/{service.device}"
-        self.every_s = every_s
-        self._site, self._service = site, service
-        self._have_through_ms = have_through_ms
-        self._spoken = _Spoken()
+    def __init__(self, site: str, feed: Feed, begin_ms: int, stored: Iterable[int] = ()) -> None:
+        """begin_ms: periods that ended before are not asked for. stored: ends of the periods already in the store"""
+        topic = feed.topic
+        self.name = f"{site}/{topic.device}"
+        self.every_s = min(feed.every_s, LONGEST_TURN_S)
+        self.first_s = share(self.name) * self.every_s
+        self.trouble: Trouble | None = None
+        self._site, self._feed, self._begin_ms = site, feed, begin_ms
+        self._period_ms = max(1, round(topic.period_s * 1000))
+        ahead, reach_ms = topic.device == FORECAST, reach_of(topic.device)
+        # A feed told ahead must last until it is asked again, and a little longer.
+        self._ahead_ms = round(feed.every_s * 1000) + 2 * self._period_ms if ahead else 0
+        # Satellites are days behind; the others say at once what there is to say.
+        self._patience_ms = reach_ms // 2 if topic.device == ANALYSIS else HOUR_MS + 2 * self._period_ms
+        self._gaps = Gaps(self._period_ms, reach_ms, begin_ms, ahead, stored)
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
-        lately_ms = now_ms - 3 * HOUR_MS
-        have_ms = self._have_through_ms if self._have_through_ms is not None else lately_ms
-        from_ms = max(now_ms - self.REACH_MS, min(have_ms, lately_ms))
-        try:
-            readings = await self._service.fetch(from_ms, now_ms)
-        except CollectError as error:
-            self._spoken.failed(self._site, self._service.device, error)
-            return Collected(self._site)
-        self._spoken.answered(self._site, self._service.device)
-        if readings:
-            self._have_through_ms = max(reading.time_ms for reading in readings)
-        return Collected(self._site, tuple(readings))
+        # The day before what is missing tells whether a service repeats itself.
+        from_ms = floor_day(self._gaps.missing_from(now_ms)) - DAY_MS
+        told = await self._feed.newest(self._site, from_ms, now_ms + self._ahead_ms, now_ms)
+        self._judge(told, now_ms)
+        return Collected(self._site, tuple(self._gaps.due(told.readings, now_ms)))
+
+    def _judge(self, told: Told, now_ms: int) -> None:
+        """Whether what is told is of use, and since when it is not."""
+        newest_ms = max((one.time_ms for one in told.readings if one.channel.endswith(".ghi")), default=self._begin_ms)
+        fresh = newest_ms >= now_ms - self._patience_ms
+        if told.error is None and fresh:
+            self.trouble = None
+            return
+        why = str(told.error) if told.error is not None else "it answers, but tells no irradiance"
+        since_ms = self.trouble.since_ms if self.trouble is not None else now_ms
+        self.trouble = Trouble(self._feed.topic.address, self._site, self._feed.topic.device, since_ms, why)
 
     async def close(self) -> None:
         pass
+
+
+def reach_of(device: str) -> int:
+    """How far back a weather device's missing periods are still asked for. [ms]"""
+    return (30 if device == ANALYSIS else 7) * DAY_MS

@@ -17,10 +17,11 @@ from typing import TextIO
 from watcher.clock import SystemClock
 from watcher.config import load_sites, load_watcher
 from watcher.domain.errors import Problem, SetupError
-from watcher.domain.site import SiteRecord
+from watcher.domain.quantity import WEATHER_DEVICES
+from watcher.domain.site import Label, SiteRecord
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
-from watcher.table.columns import TableRead, load_columns, read_table
+from watcher.table.columns import ColumnMap, Stamp, TableRead, load_columns, read_table
 from watcher.wiring import Files
 
 
@@ -65,8 +66,23 @@ def read_file(table: Path, map_file: Path, record: SiteRecord) -> TableRead:
                 for name, device in unknown.items()
             )
         )
+    if problems := _sunshine_taken_for_momentary(columns, record, map_file):
+        raise SetupError(problems)
     with opened(table, columns.encoding) as lines:
         return read_table(lines, columns, str(table))
+
+
+def _sunshine_taken_for_momentary(columns: ColumnMap, record: SiteRecord, map_file: Path) -> tuple[Problem, ...]:
+    """Means of sunshine for which the site file does not say that they are: an hour would count for five minutes."""
+    period_s = columns.time.period_s
+    means = [one.channel.device for one in columns.columns if one.label is not Stamp.INSTANT]
+    loose = []
+    for device in dict.fromkeys(device for device in means if device in WEATHER_DEVICES):
+        source = record.base.source_of(device)
+        if source is None or source.label is not Label.MEAN_ENDING or source.period_s != period_s:
+            needs = f'the site file has no [[source]] for {device} with this period_s and label = "mean-ending"'
+            loose.append(Problem(str(map_file), "time.period_s", f"{period_s:g}", needs))
+    return tuple(loose)
 
 
 @contextmanager

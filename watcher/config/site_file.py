@@ -35,6 +35,7 @@ from watcher.domain.site import (
     SiteRecord,
     Source,
     SourceKind,
+    WeatherShape,
 )
 
 _Fact = TypeVar("_Fact", Array, Inverter, Meter, Sensor)
@@ -144,12 +145,25 @@ def _sources(page: Page, content: _Entry) -> None:
                 page.wrong(f"{path}.device", "already read by another source; keep one", shown(device))
         if (entry.get("label") is Label.MEAN_ENDING) != (entry.get("period_s", 0.0) > 0):
             page.wrong(f"{path}.label", 'label = "mean-ending" and period_s above 0 go together: a mean has a period')
+        if kind is SourceKind.WEATHER and device in WEATHER_DEVICES:
+            _weather(page, path, entry)
 
 
 def _maps(page: Page, content: _Entry, maps: MapsFound) -> None:
     for path, entry in _entries(content, "source"):
         if entry.get("kind") in _BY_REGISTERS and "map" in entry and (fault := maps.fault(entry["map"])):
             page.wrong(f"{path}.map", fault, shown(entry["map"]))
+
+
+def _weather(page: Page, path: str, entry: _Entry) -> None:
+    """What a service tells are means, over the hour where its shape says so."""
+    shape, period_s = entry.get("shape", WeatherShape.PLAIN), entry.get("period_s", 0.0)
+    if entry.get("label") is not Label.MEAN_ENDING:
+        page.wrong(f"{path}.label", 'must be "mean-ending", with period_s: what a weather service tells are means')
+    elif shape is not WeatherShape.PLAIN and period_s != 3600:
+        page.wrong(
+            f"{path}.period_s", f"must be 3600: answers of the shape {shape} are means over the hour", shown(period_s)
+        )
 
 
 def _contacts(page: Page, content: _Entry) -> None:

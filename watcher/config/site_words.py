@@ -36,6 +36,7 @@ from watcher.domain.site import (
     Scheme,
     SourceKind,
     Storage,
+    WeatherShape,
 )
 
 EMAIL = r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@(localhost|[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+)"
@@ -145,6 +146,8 @@ SOURCE: Keys = {
     "period_s": number(0, 86_400, "seconds, 0 for a momentary value"),
     "label": one_of(Label),
     "counts": one_of(("exported", "imported")),
+    "shape": one_of(WeatherShape),
+    "grid_deg": number(0.001, 5, "degrees between two points of the service's grid"),
 }
 
 CONTACT: Keys = {"role": needed(one_of(Role)), "email": needed(email()), "name": text()}

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from watcher.collect.weather.manners import Limits
 from watcher.config.checked_toml import (
     Keys,
     Page,
@@ -83,6 +84,14 @@ class WorkerConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class WeatherConfig:
+    """limits: how often a service may be asked. silent_hours: after so long without sunshine the operator is told"""
+
+    limits: Limits = field(default_factory=Limits)
+    silent_hours: float = 6.0
+
+
+@dataclass(frozen=True, slots=True)
 class WatcherConfig:
     """What the watcher file says.
 
@@ -97,6 +106,7 @@ class WatcherConfig:
     mail: MailConfig
     operator_email: str
     worker: WorkerConfig
+    weather: WeatherConfig
     firm: Firm
     store: ServerSettings | None = None
     warnings: tuple[Problem, ...] = ()
@@ -127,6 +137,13 @@ WATCHER_FILE: Keys = {
     ),
     "store": table_of(STORE),
     "worker": table_of({"resident": yes_or_no(), "evaluate_every_s": number(60, 86_400, "seconds")}),
+    "weather": table_of(
+        {
+            "calls_a_day": whole(1, 1_000_000),
+            "spacing_s": number(0, 3600, "seconds"),
+            "silent_hours": number(1, 1000, "hours"),
+        }
+    ),
     "operator": needed(table_of({"email": needed(email())})),
     "firm": table_of({"name": text(), "phone": text(name="a phone number")}),
 }
@@ -152,10 +169,16 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         mail=mail,
         operator_email=content["operator"]["email"],
         worker=WorkerConfig(**content.get("worker", {})),
+        weather=_weather(content.get("weather", {})),
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
         store=store,
         warnings=tuple(warnings),
     )
+
+
+def _weather(weather: Mapping[str, Any]) -> WeatherConfig:
+    limits = Limits(**{name: weather[name] for name in ("calls_a_day", "spacing_s") if name in weather})
+    return WeatherConfig(limits, weather["silent_hours"]) if "silent_hours" in weather else WeatherConfig(limits)
 
 
 def _mail(

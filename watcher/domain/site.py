@@ -66,6 +66,14 @@ class SourceKind(StrEnum):
     FILE = "file"
 
 
+class WeatherShape(StrEnum):
+    """How a weather service's answer is laid out; collect/weather has a file for each."""
+
+    PLAIN = "plain"
+    HOURLY_COLUMNS = "hourly-columns"
+    DATE_KEYED = "date-keyed"
+
+
 class Label(StrEnum):
     """What a value's time says: the moment itself, or the end of the period it is the mean of."""
 
@@ -195,6 +203,8 @@ class Source:
     every_s: polling interval. period_s: what one value is the mean of; 0 for a momentary value
     counts: for a meter read over Modbus, which of its two registers counts up when the array generates:
         "exported" or "imported" (SunSpec leaves the sense to the fitter)
+    shape, grid_deg: for a weather service, how its answers are laid out, and the spacing of the grid the site's place
+        is rounded to before it is told [degrees]
     """
 
     kind: SourceKind
@@ -206,6 +216,8 @@ class Source:
     period_s: float = 0.0
     label: Label = Label.INSTANT
     counts: str = "exported"
+    shape: WeatherShape = WeatherShape.PLAIN
+    grid_deg: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,13 @@ from collections.abc import Sequence
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime
+from urllib.parse import urlsplit
 
 from watcher.domain.errors import Problem
-from watcher.domain.instant import from_ms
+from watcher.domain.instant import from_ms, iso
+from watcher.domain.trouble import Trouble
+
+_NAMED_AT_MOST = 10
 
 
 def bad_sites_notice(
@@ -17,18 +21,46 @@ def bad_sites_notice(
 ) -> EmailMessage:
     """Names every site file that could not be used, and how many are watched all the same."""
     listed = "\n".join(f"  {problem}" for problem in problems)
-    message = EmailMessage()
-    message["From"], message["To"] = sender, operator
-    message["Subject"] = f"{watched} of {files} sites watched: {files - watched} site files need you"
-    message["Date"] = format_datetime(from_ms(now_ms))
-    digest = hashlib.sha256(f"{now_ms} {listed}".encode()).hexdigest()[:32]
-    message["Message-ID"] = f"<{digest}@{_domain(sender)}>"
-    message["Auto-Submitted"] = "auto-generated"
-    message.set_content(
+    subject = f"{watched} of {files} sites watched: {files - watched} site files need you"
+    text = (
         f"{watched} of {files} sites are watched. The others are not, until this is put right:\n\n{listed}\n\n"
         "Correct the files, then run: watcher check\n"
         "Reload with: systemctl reload pv-watcher\n"
     )
+    return _notice(subject, text, sender, operator, now_ms)
+
+
+def reference_silent_notice(troubles: Sequence[Trouble], sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says that one source of sunshine has told nothing of use for too long, since when, why, and what that means.
+
+    troubles: at least one, all of the same source
+    """
+    source, since_ms = troubles[0].source, min(trouble.since_ms for trouble in troubles)
+    whys = sorted({trouble.why for trouble in troubles})
+    sites = sorted({trouble.site for trouble in troubles})
+    named = ", ".join(sites[:_NAMED_AT_MOST]) + (", ..." if len(sites) > _NAMED_AT_MOST else "")
+    subject = f"No sunshine from {urlsplit(source).hostname or source} since {iso(since_ms)}"
+    text = (
+        f"{source} has told nothing of use since {iso(since_ms)}:\n\n"
+        + "".join(f"  {why}\n" for why in whys[:_NAMED_AT_MOST])
+        + f"\nIt serves {len(sites)} of the sites: {named}\n\n"
+        "Where these sites have no other reference, what they should make is unknown until it returns. Output that\n"
+        "is merely low is not found meanwhile; none at all is, only later. The missing hours are asked for again and\n"
+        "judged by themselves once it is back. You hear of this once.\n"
+    )
+    return _notice(subject, text, sender, operator, now_ms)
+
+
+def _notice(subject: str, text: str, sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """A message about the watcher itself. The same words at the same instant are the same message."""
+    message = EmailMessage()
+    message["From"], message["To"] = sender, operator
+    message["Subject"] = subject
+    message["Date"] = format_datetime(from_ms(now_ms))
+    digest = hashlib.sha256(f"{now_ms} {subject} {text}".encode()).hexdigest()[:32]
+    message["Message-ID"] = f"<{digest}@{_domain(sender)}>"
+    message["Auto-Submitted"] = "auto-generated"
+    message.set_content(text)
     return message
 
 

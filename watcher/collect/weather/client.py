@@ -1,4 +1,4 @@
-"""Asks a weather service for irradiance, air temperature and wind at one place.
+"""Puts one question to a weather service over HTTP.
 
 Rule: polite and patient. It says who it is, asks once, waits as long as it was told to, and turns whatever goes wrong
 into a CollectError in words; nothing else ever leaves it.
@@ -14,14 +14,15 @@ import urllib3
 from urllib3.exceptions import HTTPError
 
 from watcher import __version__
-from watcher.collect.weather.parse import parse_answer
+from watcher.collect.weather.question import Question
 from watcher.domain.errors import CollectError, Remedy
-from watcher.domain.instant import iso
-from watcher.domain.reading import Reading
 
 DOING = "asking the weather service"
 MAX_BODY = 4 * 1024 * 1024
-_BUSY = (429, 503)
+UNSAID_WAIT_S = 900.0
+"""How long a service that finds us asking too often is left alone where it does not say."""
+_TOO_OFTEN = 429
+_BUSY = (_TOO_OFTEN, 503)
 _PASSING = (408, 425)
 
 
@@ -36,25 +37,12 @@ class AskLaterError(CollectError):
         self.wait_s = wait_s
 
 
-class WeatherService:
-    """base_url: "https://host[:port][/path]"; /irradiance is asked below it.
+class WeatherClient:
+    """address: "https://host[:port][/path]"; a question's path is asked below it."""
 
-    refused: how many values have been left out because they lay outside their quantity's range
-    """
-
-    def __init__(
-        self,
-        base_url: str,
-        latitude: float,
-        longitude: float,
-        device: str = "weather-nowcast",
-        timeout_s: float = 20,
-    ) -> None:
-        self.base_url = base_url.rstrip("/")
-        self.latitude, self.longitude = latitude, longitude
-        self.device = device
+    def __init__(self, address: str, timeout_s: float = 20) -> None:
+        self.address = address.rstrip("/")
         self.timeout_s = timeout_s
-        self.refused = 0
         # A few kilobytes: not worth packing, and what is not packed can't swell when unpacked.
         headers = {
             "User-Agent": f"pv-watcher/{__version__}",
@@ -63,58 +51,37 @@ class WeatherService:
         }
         self._pool = urllib3.PoolManager(num_pools=1, retries=False, headers=headers)
 
-    async def fetch(self, from_ms: int, until_ms: int) -> list[Reading]:
-        """Readings of the periods that end in (from_ms, until_ms]; those without a value are not among them."""
-        if until_ms <= from_ms:
-            return []
-        body = await asyncio.to_thread(self._get, from_ms, until_ms)
-        answer = parse_answer(body, self.device)
-        self.refused += len(answer.refused)
-        return list(answer.readings)
+    async def ask(self, question: Question, device: str) -> bytes:
+        """The body of the answer. device: whom the answer is for, named in errors"""
+        return await asyncio.to_thread(self._get, question, device)
 
-    def _get(self, from_ms: int, until_ms: int) -> bytes:
-        fields = {
-            "latitude": f"{self.latitude:.4f}",
-            "longitude": f"{self.longitude:.4f}",
-            "from": iso(from_ms),
-            "until": iso(until_ms),
-        }
-        if not self.base_url.startswith(("http://", "https://")):
-            raise self._error(Remedy.FIX_SETUP, f"{self.base_url!r} is no http:// or https:// address")
+    def close(self) -> None:
+        self._pool.clear()
+
+    def _get(self, question: Question, device: str) -> bytes:
+        if not self.address.startswith(("http://", "https://")):
+            raise _error(device, Remedy.FIX_SETUP, f"{self.address!r} is no http:// or https:// address")
         give_up = time.monotonic() + self.timeout_s
         try:
             response = self._pool.request(
                 "GET",
-                f"{self.base_url}/irradiance",
-                fields=fields,
+                self.address + question.path,
+                fields=question.fields,
                 timeout=urllib3.Timeout(total=self.timeout_s),
                 redirect=False,
                 preload_content=False,
             )
             try:
-                self._check_status(response)
-                return self._body(response, give_up)
+                _check_status(response, device)
+                return self._body(response, give_up, device)
             finally:
                 response.close()
         except ValueError as error:
-            raise self._error(Remedy.FIX_SETUP, f"{self.base_url!r} is no address: {error}") from error
+            raise _error(device, Remedy.FIX_SETUP, f"{self.address!r} is no address: {error}") from error
         except (HTTPError, OSError) as error:
-            raise self._error(Remedy.RETRY, error) from error
+            raise _error(device, Remedy.RETRY, error) from error
 
-    def _check_status(self, response: urllib3.BaseHTTPResponse) -> None:
-        status = response.status
-        if status == 200:
-            return
-        text = f"it answered {status} {response.reason or ''}".rstrip()
-        if status in _BUSY:
-            wait_s = _wait_s(response)
-            if wait_s is not None:
-                raise AskLaterError(self.device, wait_s, text)
-        if status in _BUSY or status in _PASSING or status >= 500:
-            raise self._error(Remedy.RETRY, text)
-        raise self._error(Remedy.FIX_SETUP, f"{text}; is the address right?")
-
-    def _body(self, response: urllib3.BaseHTTPResponse, give_up: float) -> bytes:
+    def _body(self, response: urllib3.BaseHTTPResponse, give_up: float, device: str) -> bytes:
         """The whole body. A service that drips, or never ends, is given up on."""
         chunks: list[bytes] = []
         size = 0
@@ -122,13 +89,26 @@ class WeatherService:
             chunks.append(chunk)
             size += len(chunk)
             if size > MAX_BODY:
-                raise self._error(Remedy.FIX_SETUP, f"the answer is longer than {MAX_BODY} bytes")
+                raise _error(device, Remedy.FIX_SETUP, f"the answer is longer than {MAX_BODY} bytes")
             if time.monotonic() > give_up:
-                raise self._error(Remedy.RETRY, f"no whole answer within {self.timeout_s:g} s")
+                raise _error(device, Remedy.RETRY, f"no whole answer within {self.timeout_s:g} s")
         return b"".join(chunks)
 
-    def _error(self, remedy: Remedy, cause: object) -> CollectError:
-        return CollectError(self.device, DOING, remedy, cause)
+
+def _check_status(response: urllib3.BaseHTTPResponse, device: str) -> None:
+    status = response.status
+    if status == 200:
+        return
+    text = f"it answered {status} {response.reason or ''}".rstrip()
+    if status in _BUSY:
+        wait_s = _wait_s(response)
+        if wait_s is None and status == _TOO_OFTEN:
+            wait_s = UNSAID_WAIT_S
+        if wait_s is not None:
+            raise AskLaterError(device, wait_s, text)
+    if status in _BUSY or status in _PASSING or status >= 500:
+        raise _error(device, Remedy.RETRY, text)
+    raise _error(device, Remedy.FIX_SETUP, f"{text}; are address and shape right?")
 
 
 def _wait_s(response: urllib3.BaseHTTPResponse) -> float | None:
@@ -141,3 +121,7 @@ def _wait_s(response: urllib3.BaseHTTPResponse) -> float | None:
     except (TypeError, ValueError):
         return None
     return min(max(0.0, wait.total_seconds()), 86_400.0)
+
+
+def _error(device: str, remedy: Remedy, cause: object) -> CollectError:
+    return CollectError(device, DOING, remedy, cause)

@@ -1,4 +1,4 @@
-"""A weather answer to readings: what is taken, what is left out, what is refused in words."""
+"""The plain shape: what is taken, what is left out, what is refused in words."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.collect.weather.parse import NAMES, parse_answer
+from watcher.collect.weather.answer import NAMES
+from watcher.collect.weather.plain import parse, question
+from watcher.collect.weather.question import Cell
 from watcher.domain.errors import CollectError, Remedy
 from watcher.domain.instant import parse_iso
 from watcher.domain.reading import Reading
@@ -33,7 +35,7 @@ def body(**changes: Any) -> bytes:
 
 
 def test_every_value_becomes_a_reading_and_a_null_becomes_none() -> None:
-    answer = parse_answer(body(), "weather-nowcast")
+    answer = parse(body(), "weather-nowcast")
     assert (answer.generated_ms, answer.period_s, answer.refused) == (parse_iso("2026-06-08T12:31Z"), 900, ())
     assert answer.readings == (
         Reading("weather-nowcast.ghi", FIRST, 801.5),
@@ -49,16 +51,27 @@ def test_every_value_becomes_a_reading_and_a_null_becomes_none() -> None:
     assert all(type(reading.value) is float for reading in answer.readings)
 
 
+def test_it_is_asked_for_periods_by_their_ends() -> None:
+    asked = question(Cell(53.4, -1.5), FIRST, SECOND)
+    assert asked.path == "/irradiance"
+    assert dict(asked.fields) == {
+        "latitude": "53.4000",
+        "longitude": "-1.5000",
+        "from": "2026-06-08T12:15:00Z",
+        "until": "2026-06-08T12:30:00Z",
+    }
+
+
 def test_an_empty_answer_is_no_reading_and_no_error() -> None:
     nothing: dict[str, Any] = {name: [] for name in ("time", *NAMES)}
-    assert parse_answer(body(**nothing), "weather-nowcast").readings == ()
+    assert parse(body(**nothing), "weather-nowcast").readings == ()
 
 
 @pytest.mark.parametrize(
     ("name", "value"), [("ghi", 2000.5), ("ghi", -21), ("dhi", 1e9), ("temp_air", 61), ("wind_speed", 10**400)]
 )
 def test_a_value_out_of_range_is_left_out_and_counted(name: str, value: float) -> None:
-    answer = parse_answer(body(**{name: [value, GOOD[name][1]]}), "weather-nowcast")
+    answer = parse(body(**{name: [value, GOOD[name][1]]}), "weather-nowcast")
     assert Reading(f"weather-nowcast.{name}", FIRST, value) not in answer.readings
     assert len(answer.readings) == 8
     assert len(answer.refused) == 1
@@ -94,7 +107,7 @@ def test_a_value_out_of_range_is_left_out_and_counted(name: str, value: float) -
 )
 def test_an_answer_not_as_agreed_is_an_error_in_words(answer: bytes, remedy: Remedy, message: str) -> None:
     with pytest.raises(CollectError) as caught:
-        parse_answer(answer, "weather-nowcast")
+        parse(answer, "weather-nowcast")
     assert message in str(caught.value)
     assert str(caught.value).startswith("weather-nowcast: reading the weather service's answer failed")
     assert caught.value.remedy is remedy
@@ -110,7 +123,7 @@ _json = st.recursive(
 @given(changes=st.dictionaries(st.sampled_from(sorted(GOOD)), _json, min_size=1))
 def test_whatever_a_service_says_gives_finite_readings_or_an_error_in_words(changes: dict[str, Any]) -> None:
     try:
-        readings = parse_answer(json.dumps({**GOOD, **changes}).encode(), "weather-nowcast").readings
+        readings = parse(json.dumps({**GOOD, **changes}).encode(), "weather-nowcast").readings
     except CollectError as error:
         assert error.remedy in (Remedy.RETRY, Remedy.FIX_SETUP)  # noqa: PT017
     else:
