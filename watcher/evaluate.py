@@ -33,6 +33,7 @@ from watcher.domain.instant import (
     GRACE_MS,
     GRID_MS,
     HOUR_MS,
+    ON_TIME_MS,
     POINTS_A_DAY,
     ceil_grid,
     first_point_that_sees,
@@ -253,13 +254,14 @@ def _before(raw: RawWindow, end_ms: int) -> RawWindow:
 
 
 def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo) -> Expected:
-    """Day by day, each with the facts in force on it; the last two days anew, for their sunshine may still come."""
+    """Day by day, each with the facts in force on it; a day whose sunshine may still come on time is done anew."""
+    complete_ms = span.last_ms + GRACE_MS - LABEL_REACH_MS - ON_TIME_MS
     days: list[Expected] = []
     for day_ms in range(window.start_ms, span.day_ms + DAY_MS, DAY_MS):
         if day_ms not in memo.expected:
             memo.expected[day_ms] = expect_day(record.at(max(day_ms, _begin(record))), window, day_ms)
         days.append(memo.expected[day_ms])
-        if day_ms >= span.day_ms - DAY_MS:
+        if day_ms + DAY_MS > complete_ms:
             del memo.expected[day_ms]
     return join(days)
 

@@ -8,15 +8,17 @@ finding already explains are not held against the plant. A steady simple fractio
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown, upper_quartile
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, local_day
 from watcher.domain.site import Site, Storage
@@ -58,11 +60,22 @@ class _Day:
         return float(np.round(max(self.expected_mwh - self.made_mwh, 0.0)))
 
 
+class _Sums(NamedTuple):
+    """Of a day as known at a point: made and allowed [mWh], the bound over what counts and in all [W], the margin."""
+
+    made_mwh: float
+    allowed_mwh: float
+    bound_seen: float
+    bound_whole: float
+    margin: float
+
+
 @dataclass(frozen=True, slots=True)
 class _Columns:
     """What the days are added up from. known_ms: when an interval's power and expectation are both known.
 
-    bounds: first interval and the one after the last, by civil day
+    bounds: first interval and the one after the last, by civil day. margin: of the intervals chosen from a day
+    Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
     """
 
     power: Floats
@@ -71,20 +84,21 @@ class _Columns:
     both: Bools
     known_ms: Ints
     bounds: Mapping[date, tuple[int, int]]
-    _done: dict[tuple[date, bytes], tuple[Bools, float, float, float, float]] = field(default_factory=dict)
+    margin: Callable[[slice, Bools], float]
+    explained: dict[tuple[int, int], int] = field(default_factory=dict)
+    _done: dict[tuple[date, bytes], _Sums] = field(default_factory=dict)
 
-    def sums(self, day: date, point_ms: int) -> tuple[Bools, float, float, float, float]:
-        """Of a day as known at a point: which intervals count, made, allowed [mWh], bound over them and in all [W]."""
+    def sums(self, day: date, point_ms: int) -> _Sums:
         part = slice(*self.bounds[day])
         chosen = self.both[part] & (self.known_ms[part] <= point_ms)
         key = (day, chosen.tobytes())
         if key not in self._done:
-            self._done[key] = (
-                chosen,
+            self._done[key] = _Sums(
                 float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
                 float(np.sum(mwh(self.expected[part][chosen]))),
                 float(np.sum(self.bound[part][chosen])),
                 float(np.sum(self.bound[part])),
+                self.margin(part, chosen),
             )
         return self._done[key]
 
@@ -106,7 +120,8 @@ class OutputLow:
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         known_ms = np.maximum(known_ms, scene.expected.known_ms)
-        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds)
+        margin = partial(self._margin, scene)
+        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, margin)
 
         n, start_ms = scene.window.points, scene.window.start_ms
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
@@ -173,14 +188,16 @@ class OutputLow:
             start, end = columns.bounds[day]
             if start < 0 or points[0] > point_ms:
                 continue
-            part = slice(start, end)
-            chosen, made, allowed, seen, whole = columns.sums(day, point_ms)
-            explained = self._explained(scene, subject, part, point_ms)
+            made, allowed, seen, whole, margin = columns.sums(day, point_ms)
+            known = min(end, scene.window.index_of(point_ms) + 1)
+            if (start, known) not in columns.explained:
+                columns.explained[start, known] = self._explained(scene, subject, slice(start, end), known)
+            explained = columns.explained[start, known]
             if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
                 days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))
                 continue
-            usual = float(np.clip(np.quantile(ratios, 0.75), 0.8, 1.2)) if len(ratios) >= 3 else 1.0
-            share, margin = made / allowed / usual, self._margin(scene, part, chosen)
+            usual = min(max(upper_quartile(ratios), 0.8), 1.2) if len(ratios) >= 3 else 1.0
+            share = made / allowed / usual
             status = _Status.BETWEEN  # hysteresis: well again is more than just above the line
             if share < 1.0 - margin:
                 status = _Status.LOW
@@ -191,8 +208,8 @@ class OutputLow:
             days.append(_Day(day, start, end, made, usual * allowed, 0, status, share))
         return days
 
-    def _explained(self, scene: Scene, subject: str, part: slice, point_ms: int) -> int:
-        known = min(part.stop, scene.window.index_of(point_ms) + 1)
+    def _explained(self, scene: Scene, subject: str, part: slice, known: int) -> int:
+        """known: the interval up to which verdicts are known"""
         for (finding, about), judgement in scene.judged.items():
             if finding not in EXPLAINERS or about.partition(".")[0] != subject:
                 continue

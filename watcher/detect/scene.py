@@ -145,6 +145,15 @@ def accrued(lost: Floats, through: Ints, fault: Bools) -> Floats:
     return np.where(fault, total - np.where(before >= 0, total[before], 0.0), 0.0)
 
 
+def upper_quartile(values: Sequence[float]) -> float:
+    """The value three quarters of them lie under, between two by proportion. For the few values of a few days."""
+    ordered = sorted(values)
+    place = 0.75 * (len(ordered) - 1)
+    below = int(place)
+    above = min(below + 1, len(ordered) - 1)
+    return ordered[below] + (ordered[above] - ordered[below]) * (place - below)
+
+
 def mwh(power_w: Floats) -> Floats:
     """Energy of one interval at a mean power, in whole milliwatt-hours; NaN stays NaN. [mWh]"""
     return np.asarray(np.round(power_w * (GRID_MS / HOUR_MS * 1000.0)))

@@ -29,6 +29,7 @@ from watcher.detect.scene import (
     mwh,
     sum_since,
     unknown,
+    upper_quartile,
     usable_through,
 )
 from watcher.domain.finding import Finding
@@ -268,7 +269,7 @@ def _usual(
     for day in range(days):
         part = slice(day * POINTS_A_DAY, (day + 1) * POINTS_A_DAY)
         if medians:
-            usual[part] = float(np.quantile(medians, 0.75))
+            usual[part] = upper_quartile(medians)
         chosen = values[part][mask[part]]
         if len(chosen) >= 6 and joins(float(np.median(chosen)), float(usual[part.start])):
             medians.append(float(np.median(chosen)))
