@@ -24,11 +24,11 @@ def main() -> None:
     with ServerReadings(Path(spool), ServerSettings(ServerKind(kind), url, bucket, "home")) as store:
         through = store.received_through("home-1")
         number = 0 if through is None else (through - T0) // SECOND_MS + 1
-        print("ready", flush=True)
         while True:
             store.append({"home-1": batch(number)}, T0 + number * SECOND_MS)
             # The sender's clock is fast either way, so that proving is killed too, and by hours forgetting as well.
             store.send_some(T0 + number * HOUR_MS if pace == "hours" else 20 * time.time_ns() // 1_000_000)
+            print(number, flush=True)
             number += 1
 
 

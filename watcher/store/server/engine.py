@@ -6,18 +6,24 @@ never taken for fewer rows.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
+from math import inf
 from typing import Protocol
 
 import urllib3
-from urllib3.exceptions import HTTPError
+from urllib3.exceptions import ConnectTimeoutError, HTTPError, NewConnectionError
 
 from watcher.domain.errors import Problem, StoreError
 from watcher.store.server.columns import Columns
 from watcher.store.server.settings import ServerSettings
 
 CONNECT_S, READ_S = 5.0, 60.0
+
+AWAY_S = 5.0
+"""A server that could not be reached is not tried again for so long: who has a thousand questions must not wait for
+each of them."""
 
 
 class Engine(Protocol):
@@ -40,7 +46,7 @@ class Engine(Protocol):
         ...
 
     def check(self) -> list[Problem]:
-        """What would lose rows, in words; the place of a problem is left to the caller."""
+        """What would lose rows, in words; the place of a problem is left to the caller. StoreError: it is away."""
         ...
 
     def close(self) -> None: ...
@@ -61,13 +67,14 @@ class Http:
         self._url = settings.url.rstrip("/")
         token = settings.token
         self._headers = {} if token is None else {"Authorization": f"Token {token()}"}
+        self._away_until = -inf
         self._pool = urllib3.PoolManager(
             retries=False, timeout=urllib3.Timeout(connect=CONNECT_S, read=READ_S), maxsize=2
         )
 
     def lines(self, doing: str, path: str, fields: Mapping[str, str]) -> Iterator[bytes]:
         """The lines of an answer as they come. AnswerError where it is not one of status 200."""
-        with failing_as(doing):
+        with self._failing_as(doing):
             answer = self._pool.request(
                 "GET", self._url + path, fields=fields, headers=self._headers, preload_content=False, redirect=False
             )
@@ -87,11 +94,14 @@ class Http:
     def close(self) -> None:
         self._pool.clear()
 
-
-@contextmanager
-def failing_as(doing: str) -> Iterator[None]:
-    """Turn what the network says into an error that says what was being done."""
-    try:
-        yield
-    except HTTPError as error:
-        raise StoreError(f"readings server: {doing} failed: {error}") from error
+    @contextmanager
+    def _failing_as(self, doing: str) -> Iterator[None]:
+        """Turn what the network says into an error that says what was being done."""
+        if time.monotonic() < self._away_until:
+            raise StoreError(f"readings server: {doing} failed: it could not be reached a moment ago")
+        try:
+            yield
+        except HTTPError as error:
+            if isinstance(error, NewConnectionError | ConnectTimeoutError):
+                self._away_until = time.monotonic() + AWAY_S
+            raise StoreError(f"readings server: {doing} failed: {error}") from error

@@ -83,10 +83,10 @@ class InfluxQl:
                 return [Problem("", "store.token_file", "", f"is refused by the server: {error.text}")]
             if error.status == 404 or "not found" in error.text:
                 return [Problem("", "store.bucket", place.bucket, f"is not there: {error.text}")]
+            if error.status not in (200, 400):
+                raise
             # A server need not speak of retention in this language; that it answers and lets us in is known then.
-            return [] if error.status in (200, 400) else [self._no_answer(error)]
-        except StoreError as error:
-            return [self._no_answer(error)]
+            return []
         found = [dict(zip(one["columns"], row, strict=True)) for one in policies for row in one.get("values", ())]
         if not all({"name", "duration", "default"} <= one.keys() for one in found):
             return [Problem("", "store.url", place.url, f"does not answer as InfluxDB does: {found[0]}")]
@@ -114,9 +114,6 @@ class InfluxQl:
             except (LookupError, ValueError, TypeError) as error:
                 raise StoreError(f"readings server: {doing} failed: {str(series)[:200]} is no answer") from error
             yield key, columns
-
-    def _no_answer(self, error: StoreError) -> Problem:
-        return Problem("", "store.url", self._settings.url, f"does not answer: {error}")
 
     def _series(self, doing: str, query: str) -> Iterator[dict[str, Any]]:
         """The series of one statement's answer; one series may come in several pieces."""

@@ -134,13 +134,20 @@ class ServerReadings:
         """How many rows the server would not have or keep; they are read from the spool."""
         return self._queue.refused()
 
-    def check(self) -> list[Problem]:
-        """What would keep rows from the server or lose them there, in words. Asks the server."""
+    def setup_problems(self) -> list[Problem]:
+        """What would keep rows from the server or lose them there, in words. StoreError where it is away just now."""
         problems = self._engine.check()
         if count := self.refused():
             told = f"refuses {count} rows, which are kept in the spool: {self._queue.why_refused()}"
             problems.append(Problem("", "store.url", self._settings.url, told))
         return problems
+
+    def check(self) -> list[Problem]:
+        """The same, with an absent server as one more problem: for somebody who is looking."""
+        try:
+            return self.setup_problems()
+        except StoreError as error:
+            return [Problem("", "store.url", self._settings.url, f"does not answer: {error}")]
 
     # Reading
 
@@ -197,6 +204,10 @@ class ServerReadings:
     def sites(self) -> list[str]:
         """Every site that ever had a batch, in order of name."""
         return self._spool.sites()
+
+    def week_bytes(self) -> int:
+        """What a week adds for good here: nothing, the rows go to the server."""
+        return 0
 
     # Inside
 

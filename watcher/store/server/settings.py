@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Self
 
 
 class ServerKind(StrEnum):
@@ -30,3 +32,13 @@ class ServerSettings:
     org: str = ""
     token: Callable[[], str] | None = None
     keep_days: int = 3650
+
+    def as_text(self) -> str:
+        """All but the token, for another process."""
+        return json.dumps([self.kind, self.url, self.bucket, self.org, self.keep_days])
+
+    @classmethod
+    def from_text(cls, text: str, token: str | None) -> Self:
+        """What as_text wrote, and the token that came another way."""
+        kind, url, bucket, org, keep_days = json.loads(text)
+        return cls(ServerKind(kind), url, bucket, org, None if token is None else lambda: token, keep_days)

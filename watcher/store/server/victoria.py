@@ -79,9 +79,9 @@ class VictoriaMetrics:
         except AnswerError as error:
             if error.status in (401, 403):
                 return [Problem("", "store.token_file", "", f"is refused by the server: {error.text}")]
+            if error.status >= 500:
+                raise
             return [Problem("", "store.url", self._settings.url, f"does not answer as VictoriaMetrics does: {error}")]
-        except StoreError as error:
-            return [Problem("", "store.url", self._settings.url, f"does not answer: {error}")]
         return [Problem("", "store.url", self._settings.url, text) for text in _wrong(flags, self._settings.keep_days)]
 
     def close(self) -> None:
