@@ -97,7 +97,7 @@ def test_the_eventful_days_have_something_to_say(eventful: tuple[Home, SqliteRea
     assert any(day.revision > 1 for day in whole.days(home.site.id)), "no day settled again"
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(cuts=st.lists(st.integers(1, POINTS - 1), min_size=1, max_size=6), forget=st.booleans())
 def test_cutting_time_changes_nothing(
     eventful: tuple[Home, SqliteReadings, Ledger], cuts: list[int], forget: bool
