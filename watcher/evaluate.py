@@ -15,9 +15,9 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from watcher.alert.lifecycle import advance, runs
+from watcher.alert.lifecycle import Change, advance, off_file, runs
 from watcher.alert.mailing import mails_of, reminder_points, reminders
-from watcher.alert.policy import Policies, policies
+from watcher.alert.policy import Policies, Policy, policies
 from watcher.align.build import build_window
 from watcher.align.days import settled_day
 from watcher.align.window import Window
@@ -166,17 +166,24 @@ def evaluate(
     dropped: list[str] = []
     mails: list[Mail] = []
     written: list[VerdictRun] = []
-    for (finding, subject), judgement in judged.items():
-        written += runs(site.id, judgement, points, window.start_ms)
-        policy = table[finding]
-        for change in advance(site.id, before.get((finding, subject)), judgement, policy, points, window.start_ms):
-            mails += mails_of(change, site, policy)
+
+    def put(changes: Iterable[Change], policy: Policy) -> None:
+        for change in changes:
+            mails.extend(mails_of(change, site, policy))
             if change.alert is None:
                 dropped.append(change.id)
                 after.pop(change.id, None)
                 changed.pop(change.id, None)
             else:
                 after[change.id] = changed[change.id] = change.alert
+
+    for (finding, subject), judgement in judged.items():
+        written += runs(site.id, judgement, points, window.start_ms)
+        policy = table[finding]
+        put(advance(site.id, before.get((finding, subject)), judgement, policy, points, window.start_ms), policy)
+    for key, alert in before.items():
+        if key not in judged:
+            put([off_file(alert, span.first_ms)], table[alert.finding])
     for alert in after.values():
         mails += reminders(alert, site, table[alert.finding], span.last_ms)
     return Evaluation(

@@ -28,6 +28,7 @@ class Signal(StrEnum):
     OK_BRIEF = "ok-brief"
     OK_HELD = "ok-held"
     WITHDRAWN = "withdrawn"  # better knowledge finds that nothing was wrong
+    RECORD_CHANGED = "record-changed"  # what was judged is no longer on file
     UNKNOWN = "unknown"
 
 
@@ -44,6 +45,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_BRIEF: Rest.NONE,
         Signal.OK_HELD: Rest.NONE,
         Signal.WITHDRAWN: Rest.NONE,
+        Signal.RECORD_CHANGED: Rest.NONE,
         Signal.UNKNOWN: Rest.NONE,
     },
     AlertState.SUSPECTED: {
@@ -52,6 +54,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_BRIEF: AlertState.SUSPECTED,
         Signal.OK_HELD: Rest.NONE,
         Signal.WITHDRAWN: Rest.NONE,
+        Signal.RECORD_CHANGED: Rest.NONE,
         Signal.UNKNOWN: AlertState.SUSPECTED,
     },
     AlertState.OPEN: {
@@ -60,6 +63,7 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_BRIEF: AlertState.OPEN,  # one good interval is not a repair
         Signal.OK_HELD: AlertState.CLEARED,
         Signal.WITHDRAWN: AlertState.CLEARED,
+        Signal.RECORD_CHANGED: AlertState.CLEARED,
         Signal.UNKNOWN: AlertState.OPEN,  # night and silence repair nothing
     },
     AlertState.CLEARED: {},
@@ -129,6 +133,15 @@ def advance(
             alert = None
     if alert is not None and touched:
         yield Change(start_ms + GRID_MS * points.stop, alert.id, alert.state, _with_evidence(alert, judgement, latest))
+
+
+def off_file(alert: Alert, point_ms: int) -> Change:
+    """What becomes of a standing alert whose subject is no longer on file, or no longer judged for it."""
+    after = next_state(alert.state, Signal.RECORD_CHANGED)
+    if after is Rest.NONE:
+        return Change(point_ms, alert.id, alert.state, None)
+    closed = replace(alert, state=AlertState.CLEARED, cleared_ms=point_ms, closed_as=ClosedAs.RECORD_CHANGED)
+    return Change(point_ms, alert.id, alert.state, closed)
 
 
 def _worth_ms(judgement: Judgement, policy: Policy, point: int) -> int:
