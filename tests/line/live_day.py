@@ -62,7 +62,9 @@ async def live_day(folder: Path, seed: int, worker: str = "tests.line.killed_wor
             now_ms += chance.randint(1, 25) * MINUTE_MS + chance.randint(0, 59) * 1000
             await home.advance(now_ms)
         # Whatever happened near the end: one quiet run more, so that the outbox is empty and all is judged.
-        await _run_once(day, home, seed, UNTIL_MS, "", 0, worker, until_ms=UNTIL_MS + HOUR_MS)
+        after_ms = UNTIL_MS + MINUTE_MS
+        await home.advance(after_ms)
+        await _run_once(day, home, seed, after_ms, "", 0, worker, until_ms=after_ms + HOUR_MS)
     for letter in (folder / "arrived").glob("*.eml"):
         day.delivered[str(email.message_from_bytes(letter.read_bytes())["Message-ID"])] += 1
     return day
