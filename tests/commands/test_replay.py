@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.commands.conftest import Place, a_day
+from tests.commands.conftest import Place, a_day, power_w
 from watcher.domain.instant import HOUR_MS, iso, parse_iso
 
 
@@ -100,7 +100,7 @@ def test_knowledge_then_does_not_see_what_came_in_later_and_now_does(place: Plac
 
 
 def test_a_table_is_judged_without_a_store(place: Place) -> None:
-    table = place.table("power", ((at, 2000) for at in a_day()))
+    table = place.table("power", ((at, power_w(at)) for at in a_day()))
     columns = place.map("power", "inverter-1.ac_power", "W")
     code, out, err = place.run("replay", "--site", "home-1", "--csv", table, "--columns", columns)
     assert code == 0
