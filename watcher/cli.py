@@ -72,6 +72,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     again.add_argument("--compare", action="store_true", help="exit 1 where the ledger says otherwise")
 
+    copy = add("backup", _backup, "Copy all that was measured and judged, also while the watcher runs.")
+    copy.add_argument("folder", type=Path, metavar="FOLDER", help="gets a dated folder with the copy in it")
+
+    back = add("restore", _restore, "Put a backup in place, while the watcher is stopped.")
+    back.add_argument("folder", type=Path, metavar="FOLDER", help="a backup, or a folder of them: then the newest")
+    back.add_argument("--replace", action="store_true", help="set aside what is there (nothing is deleted)")
+
     demo = add("demo", _demo, "Watch a simulated home lose a row of panels and a meter, in fast time.")
     demo.add_argument("--seed", type=int, default=7)
     demo.add_argument("--output", type=Path, default=Path("demo-output"), metavar="FOLDER")
@@ -106,6 +113,18 @@ def _replay(options: argparse.Namespace) -> int:
     from watcher.commands.replay import run_replay
 
     return run_replay(options)
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from watcher.commands.backup import run_backup
+
+    return run_backup(options.config, options.folder)
+
+
+def _restore(options: argparse.Namespace) -> int:
+    from watcher.commands.backup import run_restore
+
+    return run_restore(options.config, options.folder, replace=options.replace)
 
 
 def _demo(options: argparse.Namespace) -> int:

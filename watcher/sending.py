@@ -17,7 +17,6 @@ from watcher.store.trouble import StoreDamaged
 
 log = logging.getLogger(__name__)
 
-SEND_S = 10.0
 STORE_DOWN = "store-down"
 _BATCHES_A_TURN = 100
 """Then the loop has its turn, so that it is seen to be alive and can be stopped."""

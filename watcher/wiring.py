@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from email.message import EmailMessage
+from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 
 from watcher.clock import Clock, SystemClock
 from watcher.collect.collectors import BusCollector, Collector, WeatherCollector, reach_of
@@ -16,34 +18,56 @@ from watcher.collect.modbus.register_map import RegisterMap
 from watcher.collect.weather.desk import WeatherDesk
 from watcher.config import MailConfig, SitesFound, WatcherConfig, load_maps, load_sites, load_watcher
 from watcher.daemon import Parts
-from watcher.domain.errors import Problem, SetupError
+from watcher.domain.errors import Problem, SetupError, StoreError
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS, HOUR_MS
 from watcher.domain.quantity import WEATHER_DEVICES
+from watcher.domain.reading import Samples
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
 from watcher.notify.folder import FolderSink
-from watcher.notify.notice import bad_sites_notice, reference_silent_notice
+from watcher.notify.notice import (
+    bad_sites_notice,
+    damaged_store_notice,
+    low_disk_notice,
+    readings_server_notice,
+    reference_silent_notice,
+)
 from watcher.notify.outbox import Sender
 from watcher.notify.silent_references import SilentReferences
 from watcher.notify.smtp import Security, SmtpSender
-from watcher.store.ledger import Ledger
+from watcher.sending import Sending
+from watcher.store.choice import Readings
+from watcher.store.damaged import Damage
+from watcher.store.disk_space import DiskSpace
+from watcher.store.opening import open_stores, suspect
 from watcher.store.readings import SqliteReadings
+from watcher.store.server.settings import ServerSettings
 from watcher.worker_process import WorkerProcess
 
 
 @dataclass(frozen=True, slots=True)
 class Files:
-    """Where a data folder keeps what."""
+    """Where a data folder keeps what. server: where its readings go, None where they stay."""
 
     folder: Path
+    server: ServerSettings | None = None
+
+    @classmethod
+    def of(cls, config: WatcherConfig) -> Self:
+        return cls(config.data_folder.absolute(), config.store)
 
     @property
     def readings(self) -> Path:
-        return self.folder / "readings.sqlite"
+        """The readings themselves, or those on their way to the server."""
+        return self.folder / ("readings.sqlite" if self.server is None else "spool.sqlite")
+
+    @property
+    def ledger(self) -> Path:
+        return self.folder / "ledger.sqlite"
 
     @property
     def ledger_url(self) -> str:
-        return f"sqlite:///{self.folder / 'ledger.sqlite'}"
+        return f"sqlite:///{self.ledger}"
 
     @property
     def weather(self) -> Path:
@@ -64,17 +88,23 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     if not found.good:
         raise SetupError(found.problems or (Problem(str(config.sites_folder), "", "", "no site to watch"),))
     config.data_folder.mkdir(parents=True, exist_ok=True)
-    files = Files(config.data_folder.absolute())
-    readings, ledger = SqliteReadings(files.readings), Ledger(files.ledger_url)
+    files = Files.of(config)
+    began_ms = (clock if clock is not None else SystemClock()).now_ms()
+    stores = open_stores(files.readings, files.ledger, began_ms, config.store)
+    readings, ledger = stores.readings, stores.ledger
     clock = clock if clock is not None else SystemClock(_newest(readings))
     for id, text in sorted(found.texts.items()):
         ledger.put_version(id, text, clock.now_ms())
-    worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident)
+    worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident, server=config.store)
+    sending = None if isinstance(readings, SqliteReadings) else Sending(readings)
     desk = WeatherDesk(files.weather, config.weather.limits)
     collecting = [one for id in found.good for one in collectors(found.good[id], readings, clock, maps.good, desk)]
 
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm
+
+    def warn(words: str) -> EmailMessage:
+        return low_disk_notice(words, config.mail.sender, config.operator_email, clock.now_ms())
 
     return Parts(
         clock=clock,
@@ -86,25 +116,34 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
         who=who,
         sites=sorted(found.good),
         evaluate_every_s=config.worker.evaluate_every_s,
-        notices=notices(config, found, clock.now_ms()),
-        watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)]),
+        notices=notices(config, found, stores.damages, clock.now_ms()),
+        space=DiskSpace(files.folder, readings.week_bytes).low,
+        warn=warn,
+        suspect=partial(suspect, files.readings, files.ledger),
+        watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)], sending),
+        send=sending.turn if sending is not None else None,
     )
 
 
-def _watch(config: WatcherConfig, weather: Sequence[WeatherCollector]) -> Callable[[int], list[EmailMessage]]:
-    """Tells the operator of sunshine that has been missing too long."""
+def _watch(
+    config: WatcherConfig, weather: Sequence[WeatherCollector], sending: Sending | None
+) -> Callable[[int], list[EmailMessage]]:
+    """Tells the operator of sunshine that has been missing too long, and of what is wrong with the readings server."""
     silent = SilentReferences(round(config.weather.silent_hours * HOUR_MS))
 
     def watch(now_ms: int) -> list[EmailMessage]:
         found = silent.due([one.trouble for one in weather if one.trouble is not None], now_ms)
         sender, operator = config.mail.sender, config.operator_email
-        return [reference_silent_notice(troubles, sender, operator, now_ms) for troubles in found]
+        told = [reference_silent_notice(troubles, sender, operator, now_ms) for troubles in found]
+        if sending is not None and (problems := sending.problems()):
+            told.append(readings_server_notice(problems, config.place, sender, operator, now_ms))
+        return told
 
     return watch
 
 
 def collectors(
-    record: SiteRecord, readings: SqliteReadings, clock: Clock, maps: Mapping[str, RegisterMap], desk: WeatherDesk
+    record: SiteRecord, readings: Readings, clock: Clock, maps: Mapping[str, RegisterMap], desk: WeatherDesk
 ) -> Iterator[Collector]:
     """One collector for each bus and each service of a site, for the devices it has now. maps: by name."""
     site = record.at(clock.now_ms())
@@ -119,12 +158,15 @@ def collectors(
         yield BusCollector(site.id, address, devices, min(source.every_s for source in sources))
 
 
-def _weather(site: Site, source: Source, readings: SqliteReadings, now_ms: int, desk: WeatherDesk) -> WeatherCollector:
+def _weather(site: Site, source: Source, readings: Readings, now_ms: int, desk: WeatherDesk) -> WeatherCollector:
     """Back to the site's first reading; for a new site two days, since detectors look back."""
-    first_ms = readings.first(site.id)
-    begin_ms = first_ms if first_ms is not None else now_ms - 2 * DAY_MS
     channel, from_ms = f"{source.device}.ghi", now_ms - reach_of(source.device)
-    window = readings.window(site.id, [channel], from_ms, now_ms + DAY_MS, now_ms + DAY_MS)
+    first_ms, window = None, dict[str, Samples]()
+    # A server that is away must not keep us from starting. What is asked for anew because of it is there already.
+    with suppress(StoreError):
+        first_ms = readings.first(site.id)
+        window = readings.window(site.id, [channel], from_ms, now_ms + DAY_MS, now_ms + DAY_MS)
+    begin_ms = first_ms if first_ms is not None else now_ms - 2 * DAY_MS
     stored = window[channel].time_ms if channel in window else ()
     return WeatherCollector(site.id, desk.feed(site, source), begin_ms, stored)
 
@@ -148,15 +190,18 @@ def senders(mail: MailConfig) -> list[Sender]:
     return found
 
 
-def notices(config: WatcherConfig, found: SitesFound, now_ms: int) -> list[EmailMessage]:
-    """What the operator must hear at once: site files that can't be used."""
-    if not found.problems:
-        return []
-    watched = len(found.good)
-    return [bad_sites_notice(found.problems, watched, found.files, config.mail.sender, config.operator_email, now_ms)]
+def notices(config: WatcherConfig, found: SitesFound, damages: Sequence[Damage], now_ms: int) -> list[EmailMessage]:
+    """What the operator must hear at once: site files that can't be used, databases that were damaged."""
+    told: list[EmailMessage] = []
+    sender, operator = config.mail.sender, config.operator_email
+    if found.problems:
+        told.append(bad_sites_notice(found.problems, len(found.good), found.files, sender, operator, now_ms))
+    if damages:
+        told.append(damaged_store_notice([str(damage) for damage in damages], sender, operator, now_ms))
+    return told
 
 
-def _newest(readings: SqliteReadings) -> int:
+def _newest(readings: Readings) -> int:
     """The newest stored reading of any site: a clock earlier than that is wrong. Forecasts, which lie ahead, aside."""
     times = [
         reading.time_ms

@@ -6,7 +6,8 @@ and how many mails that caused:
     {"evaluate": ["home-1"], "through": "2026-06-21T10:35:00Z"}
     {"judged": [{"site": "home-1", "evaluated_until": "2026-06-21T10:35:00Z", "mails": 2}]}
 
-"through" may be left out. A site that cannot be judged answers with "error" and does not stop the others. The end
+"through" may be left out. A site that cannot be judged answers with "error" and does not stop the others; with
+"damaged" too where a store's file is. The end
 of the input ends the process.
 """
 
@@ -15,6 +16,7 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -23,8 +25,11 @@ from watcher.catch_up import Case, catch_up
 from watcher.config.site_file import load_site
 from watcher.domain.instant import iso, parse_iso
 from watcher.domain.site import SiteRecord
+from watcher.evaluate import History
+from watcher.store.choice import open_reader
 from watcher.store.ledger import Ledger
-from watcher.store.readings import SqliteReadings
+from watcher.store.server.settings import STORE_TOKEN, ServerSettings
+from watcher.store.trouble import StoreDamaged
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +37,7 @@ log = logging.getLogger(__name__)
 class Worker:
     """Keeps one case a site between requests, so that a resident worker stays warm."""
 
-    def __init__(self, readings: SqliteReadings, ledger: Ledger) -> None:
+    def __init__(self, readings: History, ledger: Ledger) -> None:
         self._readings, self._ledger = readings, ledger
         self._cases: dict[str, Case] = {}
 
@@ -51,7 +56,8 @@ class Worker:
         except Exception as error:  # one site's trouble is its own; it is told and counted
             del self._cases[site]
             log.error("not-judged site=%s", site, exc_info=error)
-            return {"site": site, "error": f"{type(error).__name__}: {error}"}
+            damaged = {"damaged": True} if isinstance(error, StoreDamaged) else {}
+            return {"site": site, "error": f"{type(error).__name__}: {error}", **damaged}
         until_ms = self._ledger.evaluated_until(site)
         return {"site": site, "evaluated_until": iso(until_ms) if until_ms is not None else None, "mails": mails}
 
@@ -71,11 +77,15 @@ def serve(worker: Worker) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="watcher.worker", description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("readings", type=Path)
+    parser.add_argument("readings", type=Path, help="the file, or the spool of a server")
     parser.add_argument("ledger", help="URL of the ledger")
+    parser.add_argument("--server", help="where the readings are, as the daemon writes it")
     options = parser.parse_args()
+    server = None
+    if options.server is not None:
+        server = ServerSettings.from_text(options.server, os.environ.get(STORE_TOKEN))
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s %(message)s")
-    with SqliteReadings.open_reader(options.readings) as readings, Ledger(options.ledger) as ledger:
+    with open_reader(options.readings, server) as readings, Ledger(options.ledger) as ledger:
         serve(Worker(readings, ledger))
 
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from watcher.domain.errors import WatcherError
+from watcher.store.server.settings import STORE_TOKEN, ServerSettings
+from watcher.store.trouble import StoreDamaged
 
 log = logging.getLogger(__name__)
 
@@ -29,8 +32,15 @@ class WorkerProcess:
         resident: bool,
         timeout_s: float = 600.0,
         module: str = "watcher.worker",
+        server: ServerSettings | None = None,
     ) -> None:
-        self._command = (sys.executable, "-m", module, str(readings), ledger_url)
+        """readings: the file, or the spool where there is a server"""
+        self._command = [sys.executable, "-m", module, str(readings), ledger_url]
+        self._environment = dict(os.environ)
+        if server is not None:
+            self._command += ["--server", server.as_text()]
+            if server.token is not None:  # not on the command line, which everybody may read
+                self._environment[STORE_TOKEN] = server.token()
         self._resident, self._timeout_s = resident, timeout_s
         self._process: asyncio.subprocess.Process | None = None
 
@@ -40,7 +50,9 @@ class WorkerProcess:
         return self._process.pid if self._process is not None and self._process.returncode is None else None
 
     async def judge(self, sites: Sequence[str]) -> None:
-        """Have everything due judged. WorkerError where a site was not, after the others were."""
+        """Have everything due judged. WorkerError where a site was not, after the others were; StoreDamaged where
+        that is so because a store's file is damaged.
+        """
         try:
             answer = await asyncio.wait_for(self._ask({"evaluate": list(sites)}), self._timeout_s)
         except TimeoutError:
@@ -50,6 +62,8 @@ class WorkerProcess:
             if not self._resident:
                 await self.close()
         failed = [f"{one['site']}: {one['error']}" for one in answer["judged"] if "error" in one]
+        if any("damaged" in one for one in answer["judged"]):
+            raise StoreDamaged("; ".join(failed))
         if failed:
             raise WorkerError("; ".join(failed))
 
@@ -87,6 +101,7 @@ class WorkerProcess:
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
                 limit=2**22,
+                env=self._environment,
             )
         return self._process
 

@@ -19,8 +19,8 @@ from watcher.config import load_sites, load_watcher
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.site import Label, SiteRecord
+from watcher.store.choice import open_writer
 from watcher.store.ledger import Ledger
-from watcher.store.readings import SqliteReadings
 from watcher.table.columns import ColumnMap, Stamp, TableRead, load_columns, read_table
 from watcher.wiring import Files
 
@@ -34,9 +34,9 @@ def import_table(watcher_file: Path, table: Path, site: str, map_file: Path) -> 
         raise SetupError((Problem(str(config.sites_folder), "site", site, allowed), *found.problems))
     read = read_file(table, map_file, found.good[site])
     config.data_folder.mkdir(parents=True, exist_ok=True)
-    files = Files(config.data_folder.absolute())
+    files = Files.of(config)
     now_ms = SystemClock().now_ms()
-    with SqliteReadings(files.readings) as readings, Ledger(files.ledger_url) as ledger:
+    with open_writer(files.readings, files.server) as readings, Ledger(files.ledger_url) as ledger:
         ledger.put_version(site, found.texts[site], now_ms)
         if ledger.evaluated_until(site) is None:
             appended = readings.append_history(site, read.readings, now_ms)
@@ -44,6 +44,8 @@ def import_table(watcher_file: Path, table: Path, site: str, map_file: Path) -> 
             appended = readings.append({site: read.readings}, now_ms)
     print(f"{table.name}: {read.rows} rows, {read.kept} kept, {len(read.readings)} values")
     print(f"store: {appended.new} new, {appended.same} there already, {appended.conflicting} at odds (the first stays)")
+    if files.server is not None:
+        print("they are in the spool; `watcher run` sends them to the server, which may have some of them already")
     say_refused(read, sys.stdout)
     return 0 if read.readings else 2
 

@@ -13,6 +13,7 @@ from watcher.domain.instant import floor_grid, parse_iso
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History
 from watcher.replay import KnownNow, differences, replay, write_lines
+from watcher.store.choice import open_reader
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
 from watcher.wiring import Files
@@ -28,7 +29,7 @@ def run_replay(options: argparse.Namespace) -> int:
     site: str = options.site
     if site not in found.good:
         raise SetupError((Problem(str(config.sites_folder), "site", site, "no such site"), *found.problems))
-    files = Files(config.data_folder.absolute())
+    files = Files.of(config)
 
     def parse(text: str) -> SiteRecord:
         return load_site(text, f"{site} as recorded", site)
@@ -43,7 +44,7 @@ def run_replay(options: argparse.Namespace) -> int:
         store.append_history(site, read.readings, newest_ms + 86_400_000)
         history = store
     else:
-        history = SqliteReadings.open_reader(files.readings)
+        history = open_reader(files.readings, files.server)
     if options.knowledge == "now":
         history = KnownNow(history)
     begin_ms = parse_iso(options.begin) if options.begin else None

@@ -13,9 +13,10 @@ import signal
 import sys
 from pathlib import Path
 
-from watcher.config import check, listing
+from watcher.config import check, listing, load_watcher
 from watcher.daemon import Daemon
 from watcher.nightly import Nightly
+from watcher.store.folder_lock import FolderLock
 from watcher.wiring import assemble
 
 log = logging.getLogger(__name__)
@@ -25,10 +26,12 @@ def run_daemon(watcher_file: Path) -> int:
     """Run until told to stop; 0 then. SetupError before anything is started."""
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs each failed request; we log each change
-    daemon = Daemon(assemble(watcher_file))
-    again = asyncio.run(_until_told(daemon, watcher_file))
+    # The lock goes with the process, and comes again with the one that takes its place.
+    with FolderLock(load_watcher(watcher_file).data_folder):
+        daemon = Daemon(assemble(watcher_file))
+        again = asyncio.run(_until_told(daemon, watcher_file))
     if again:
-        log.info("starting anew with the changed files")
+        log.info("starting anew with the %s files", "repaired" if daemon.again else "changed")
         os.execv(sys.executable, [sys.executable, "-m", "watcher.cli", *sys.argv[1:]])
     return 0
 
@@ -55,4 +58,4 @@ async def _until_told(daemon: Daemon, watcher_file: Path) -> bool:
         await daemon.run()
     finally:
         nightly.stop()
-    return again
+    return again or daemon.again

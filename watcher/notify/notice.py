@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime
@@ -49,6 +50,49 @@ def reference_silent_notice(troubles: Sequence[Trouble], sender: str, operator: 
         "judged by themselves once it is back. You hear of this once.\n"
     )
     return _notice(subject, text, sender, operator, now_ms)
+
+
+def damaged_store_notice(damages: Sequence[str], sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Names each file that was found damaged, where it is kept, and what could be carried over."""
+    listed = "\n".join(f"  {damage}" for damage in damages)
+    return _notice(
+        "A database was damaged and has been begun anew",
+        f"The watcher runs, with this behind it:\n\n{listed}\n\n"
+        "Nothing was deleted. If you have a backup, stop the watcher and run: watcher restore FOLDER\n"
+        "A card or disk that damages files once does so again: have a look at it.\n",
+        sender,
+        operator,
+        now_ms,
+    )
+
+
+def low_disk_notice(words: str, sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says how little room is left."""
+    return _notice(
+        "The disk is nearly full",
+        f"{words}.\n\n"
+        "When it is full, readings wait in memory, are thinned there, and are written once there is room again;\n"
+        "what waits is lost if the machine is switched off. Please make room.\n",
+        sender,
+        operator,
+        now_ms,
+    )
+
+
+def readings_server_notice(
+    problems: Sequence[Problem], place: str, sender: str, operator: str, now_ms: int
+) -> EmailMessage:
+    """Names what is wrong with the server that keeps the readings. place: the watcher file"""
+    listed = "".join(f"  {problem}\n" for problem in (replace(problem, place=place) for problem in problems))
+    return _notice(
+        "The server that keeps the readings needs you",
+        f"The readings server answers, with this to be put right there or in the watcher file:\n\n{listed}\n"
+        "Nothing is lost meanwhile: readings that the server does not take or keep stay in the spool on this machine,\n"
+        "which grows. They are offered to the server again every night.\n",
+        sender,
+        operator,
+        now_ms,
+    )
 
 
 def _notice(subject: str, text: str, sender: str, operator: str, now_ms: int) -> EmailMessage:

@@ -15,7 +15,7 @@ from email.message import EmailMessage
 from typing import Protocol
 
 from watcher.domain.alert import Mail
-from watcher.domain.errors import Remedy
+from watcher.domain.errors import Remedy, StoreError
 from watcher.domain.firm import Firm
 from watcher.domain.instant import HOUR_MS, MINUTE_MS
 from watcher.domain.site import Site
@@ -72,11 +72,13 @@ class Pauses:
     server_until_ms: the server is left alone until then
     address_until_ms: an address is left alone until then
     failing: what the log already calls failing, and why: an address, or one of the senders by its place
+    unmarked: mails that went out and could not be marked: a full or locked ledger must not send them every minute
     """
 
     server_until_ms: int = 0
     address_until_ms: dict[str, int] = field(default_factory=dict)
     failing: dict[str, Remedy] = field(default_factory=dict)
+    unmarked: set[str] = field(default_factory=set)
 
 
 def next_try_ms(attempts: int, remedy: Remedy, now_ms: int) -> int:
@@ -101,22 +103,27 @@ async def deliver_due(
     if now_ms < pauses.server_until_ms:
         return 0
     sent = 0
-    for row in ledger.due_mails(now_ms, _ROUND):
+    # The ledger is asked in a thread: one that is locked elsewhere must not keep the readings waiting.
+    for row in await asyncio.to_thread(ledger.due_mails, now_ms, _ROUND):
+        if row.id in pauses.unmarked:
+            await _mark_sent(ledger, row.id, now_ms, pauses)
+            continue
         address = row.mail.address
         held_until_ms = pauses.address_until_ms.get(address, 0)
         if now_ms < held_until_ms:
             # Moved off the list of due mails, which a dead address would otherwise fill.
-            ledger.mark_failed(row.id, held_until_ms, f"waits: an earlier mail to {address} did not go")
+            words = f"waits: an earlier mail to {address} did not go"
+            await asyncio.to_thread(ledger.mark_failed, row.id, held_until_ms, words)
             continue
         failure = await _try(row.mail, senders, context, pauses)
         if failure is None:
-            ledger.mark_sent(row.id, now_ms)
+            await _mark_sent(ledger, row.id, now_ms, pauses)
             pauses.address_until_ms.pop(address, None)
             _note(pauses, address, None)
             sent += 1
             continue
         again_ms = next_try_ms(row.attempts, failure.remedy, now_ms)
-        ledger.mark_failed(row.id, again_ms, failure.text)
+        await asyncio.to_thread(ledger.mark_failed, row.id, again_ms, failure.text)
         if failure.concerns is Concerns.SERVER:
             pauses.server_until_ms = again_ms
             break
@@ -124,6 +131,17 @@ async def deliver_due(
         if failure.remedy is not Remedy.REPORT_BUG:
             pauses.address_until_ms[address] = again_ms
     return sent
+
+
+async def _mark_sent(ledger: Ledger, id: str, now_ms: int, pauses: Pauses) -> None:
+    try:
+        await asyncio.to_thread(ledger.mark_sent, id, now_ms)
+    except StoreError as error:
+        if id not in pauses.unmarked:
+            pauses.unmarked.add(id)
+            _log.warning("mail-unmarked: %s went out: %s", id, error)
+    else:
+        pauses.unmarked.discard(id)
 
 
 async def _try(

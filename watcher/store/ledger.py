@@ -37,6 +37,7 @@ from watcher.store.ledger_commit import (
     put_mail,
     put_runs,
 )
+from watcher.store.trouble import store_error
 
 __all__ = ["Ledger", "OutboxRow", "Superseded"]
 
@@ -255,6 +256,17 @@ class Ledger:
         failed = {"attempts": t.outbox.c.attempts + 1, "next_try_ms": next_try_ms, "error": error_text}
         self._change_mail(id, failed, "marking a mail as failed")
 
+    def begin_again(self, told_until: Mapping[str, int]) -> None:
+        """The ledger was lost and is made anew: mails of each site decided up to an instant were told before.
+
+        A site that was given an instant already keeps it.
+        """
+        with self._writing("beginning again") as connection:
+            for site, told_until_ms in told_until.items():
+                lock_site(connection, site)
+                if first(connection, select(t.rebuilt).where(t.rebuilt.c.site == site)) is None:
+                    connection.execute(insert(t.rebuilt).values(site=site, told_until_ms=told_until_ms))
+
     def waiting_mails(self) -> int:
         """How many mails are not sent yet."""
         waiting = select(func.count().label("waiting")).select_from(t.outbox).where(t.outbox.c.sent_ms.is_(None))
@@ -265,6 +277,7 @@ class Ledger:
     def _settle_tables(self) -> None:
         with self._said("opening"), self._engine.connect() as connection:
             version = _version(connection, self._name)
+            complete = inspect(connection).has_table(t.rebuilt.name)  # files of before it existed go without
         if version is None:
             with self._writing("creating the tables") as connection:
                 version = _version(connection, self._name)  # another process may have been quicker
@@ -277,6 +290,9 @@ class Ledger:
                 f"{self._name} has the tables of version {version}, this program knows version {t.SCHEMA_VERSION}: "
                 "use the newer program, or restore a copy from before the update"
             )
+        if not complete:
+            with self._writing("opening") as connection:
+                t.rebuilt.create(connection, checkfirst=True)
 
     @contextmanager
     def _said(self, doing: str) -> Iterator[None]:
@@ -285,7 +301,7 @@ class Ledger:
         except (SQLAlchemyError, sqlite3.Error) as error:  # the second while a connection is being made
             # The driver's own words: the full text repeats the statement with everything in it.
             cause = getattr(error, "orig", None) or error
-            raise StoreError(f"ledger: {doing} failed: {cause}") from error
+            raise store_error(f"ledger: {doing} failed: {cause}", cause) from error
 
     @contextmanager
     def _writing(self, doing: str) -> Iterator[Connection]:

@@ -112,13 +112,15 @@ def put_alert(connection: Connection, alert: Alert) -> None:
 
 
 def put_mail(connection: Connection, mail: Mail) -> None:
-    """Into the outbox, once: the same id again is the same mail."""
+    """Into the outbox, once: the same id again is the same mail. One that was told before a loss counts as sent."""
+    told = first(connection, select(t.rebuilt.c.told_until_ms).where(t.rebuilt.c.site == mail.alert.site))
     row = {
         "id": mail.id,
         "site": mail.alert.site,
         "mail": rows.mail_to_json(mail),
         "attempts": 0,
         "next_try_ms": mail.decided_ms,
+        "sent_ms": mail.decided_ms if told is not None and mail.decided_ms <= told["told_until_ms"] else None,
         "error": "",
     }
     if first(connection, select(t.outbox.c.id).where(t.outbox.c.id == mail.id)) is None:

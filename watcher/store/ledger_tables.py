@@ -165,6 +165,9 @@ settled_day = Table(
     sqlite_with_rowid=False,
 )
 
+# Of a site whose ledger was lost and is made anew: mails decided up to here were told then (begin_again).
+rebuilt = Table("rebuilt", METADATA, _site_column(primary_key=True), _ms("told_until_ms"), sqlite_with_rowid=False)
+
 
 def open_engine(url: str) -> Engine:
     """An engine whose transactions are whole and durable. "sqlite://" is a ledger in memory, for one thread."""

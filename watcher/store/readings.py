@@ -234,10 +234,11 @@ class SqliteReadings:
             found = {channel: (series, time_ms, value) for channel, series, time_ms, value in newest}
             silent = [(series, time_ms) for series, time_ms, value in found.values() if value is None]
             packed = values_at(self._connection, silent)
-            return {
-                channel: Reading(channel, time_ms, packed[series, time_ms] if value is None else value)
+            values = {
+                channel: packed.get((series, time_ms)) if value is None else value
                 for channel, (series, time_ms, value) in found.items()
             }
+            return {name: Reading(name, found[name][1], value) for name, value in values.items() if value is not None}
 
     def first(self, site: str) -> int | None:
         """The time of the site's oldest row; None where it has none."""
@@ -270,6 +271,14 @@ class SqliteReadings:
                 (site,),
             ).fetchone()
             return int(rows)
+
+    def week_bytes(self) -> int:
+        """What the seven newest packed days take."""
+        with self._within("reckoning the growth", Access.READ):
+            (packed,) = self._connection.execute(
+                "SELECT coalesce(sum(length(packed)), 0) FROM chunk WHERE day > (SELECT max(day) FROM chunk) - 7"
+            ).fetchone()
+            return int(packed)
 
     # Inside
 

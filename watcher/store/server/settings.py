@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Self
 
+STORE_TOKEN = "WATCHER_STORE_TOKEN"
+"""The environment variable in which a token is handed to a process of our own."""
+
 
 class ServerKind(StrEnum):
     """How rows are read; all are written alike."""
