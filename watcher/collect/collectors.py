@@ -112,6 +112,7 @@ class WeatherCollector:
         self.first_s = share(self.name) * self.every_s
         self.trouble: Trouble | None = None
         self._site, self._feed, self._begin_ms = site, feed, begin_ms
+        self._first_turn_ms: int | None = None
         self._period_ms = max(1, round(topic.period_s * 1000))
         ahead, reach_ms = topic.device == FORECAST, reach_of(topic.device)
         # A feed told ahead must last until it is asked again, and a little longer.
@@ -129,13 +130,19 @@ class WeatherCollector:
 
     def _judge(self, told: Told, now_ms: int) -> None:
         """Whether what is told is of use, and since when it is not."""
+        if self._first_turn_ms is None:
+            self._first_turn_ms = now_ms
         newest_ms = max((one.time_ms for one in told.readings if one.channel.endswith(".ghi")), default=self._begin_ms)
-        fresh = newest_ms >= now_ms - self._patience_ms
-        if told.error is None and fresh:
+        if told.error is not None:
+            since_ms, why = now_ms, str(told.error)
+        elif newest_ms < now_ms - self._patience_ms:
+            # Silent since its last word; but a start is no news, or each of many restarts would be.
+            since_ms, why = max(newest_ms, self._first_turn_ms), "it answers, but tells no irradiance"
+        else:
             self.trouble = None
             return
-        why = str(told.error) if told.error is not None else "it answers, but tells no irradiance"
-        since_ms = self.trouble.since_ms if self.trouble is not None else now_ms
+        if self.trouble is not None:
+            since_ms = self.trouble.since_ms
         self.trouble = Trouble(self._feed.topic.address, self._site, self._feed.topic.device, since_ms, why)
 
     async def close(self) -> None:

@@ -21,7 +21,7 @@ _COMPANIONS = ("temp_air", "wind_speed")
 
 
 class Repeats(NamedTuple):
-    """ends: of the lit periods that repeat the day before, where enough of them stand in a row
+    """ends: of the periods that repeat the day before, where enough lit ones stand in a row
 
     since_ms: the end of the first of them where the newest lit period is still one; None where it is not
     """
@@ -38,12 +38,19 @@ def repeats(readings: Iterable[Reading]) -> Repeats:
     told: dict[int, dict[str, float]] = {}
     for reading in readings:
         told.setdefault(reading.time_ms, {})[reading.channel.rpartition(".")[2]] = reading.value
-    lit = [end_ms for end_ms in sorted(told) if told[end_ms].get("ghi", 0.0) > _LIT_WM2]
     found: set[int] = set()
     run: list[int] = []
-    for end_ms in lit:
-        run = [*run, end_ms] if told[end_ms] == told.get(end_ms - DAY_MS) else []
+    frozen = False
+    for end_ms in sorted(told):
+        same = told[end_ms] == told.get(end_ms - DAY_MS)
+        if told[end_ms].get("ghi", 0.0) <= _LIT_WM2:
+            # Nights are alike and prove nothing; but what follows on a frozen day, is part of it.
+            if frozen and same:
+                found.add(end_ms)
+            continue
+        run = [*run, end_ms] if same else []
         accompanied = all(any(name in told[one] for name in _COMPANIONS) for one in run)
-        if len(run) >= (IN_A_ROW if accompanied else IN_A_ROW_ALONE):
+        frozen = len(run) >= (IN_A_ROW if accompanied else IN_A_ROW_ALONE)
+        if frozen:
             found.update(run)
-    return Repeats(frozenset(found), run[0] if run and run[-1] in found else None)
+    return Repeats(frozenset(found), run[0] if frozen else None)
