@@ -97,6 +97,7 @@ POLICY: Mapping[Finding, Policy] = {
         limits={
             "sun_deg": 10.0,
             "bound_share": 0.1,  # of the rating under a clear sky: awake in any weather
+            "dark_hours": 4.0,  # most cuts of the supply are over by then (from memory)
         },
     ),
     Finding.NO_GENERATION: Policy(
@@ -115,7 +116,9 @@ POLICY: Mapping[Finding, Policy] = {
             "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
             "snow_below_degc": 4.0,
             "wait_hours": 6.0,  # for sunshine that comes late
-            "dark_weight": 0.1,  # meter and inverter both without mains: a power cut in the street looks the same
+            "silent_weight": 0.65,  # of a silent inverter beside a still meter: found within three hours of sun (G2)
+            "steps": 2.0,  # register steps such a meter must have failed to make
+            "dark_hours": 4.0,  # meter and inverter both without mains: a power cut in the street looks the same
             "loss_share": 0.2,
         },
     ),

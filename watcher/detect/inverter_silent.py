@@ -1,7 +1,8 @@
 """inverter-silent: an inverter is not heard in daylight, and what else is heard says that this is all we know.
 
-A moving meter makes it a fault of the link; a dark meter beside it, of the bus. A silent inverter beside a meter that
-is heard and stands still is never filed here: that is `no-generation` (cases A6, G2). By night silence is normal.
+A moving meter makes it a fault of the link. A dark meter beside it makes it one of the bus or the circuit, once that
+has lasted longer than power cuts do. A silent inverter beside a meter that is heard and stands still is never filed
+here: that is `no-generation` (cases A6, G2). By night silence is normal.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ import numpy as np
 
 from watcher.detect.presence import presence
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene
-from watcher.detect.silence import InverterFact, Outcome
+from watcher.detect.silence import InverterFact, MeterFact, Outcome
 from watcher.domain.finding import Finding
+from watcher.domain.instant import HOUR_MS
 from watcher.domain.site import Site, SourceKind
 
 CODES = ("inverter-silent.nothing-to-say", "inverter-silent.heard", "inverter-silent.not-heard")
@@ -34,6 +36,10 @@ class InverterSilent:
         outcomes, place = facts.outcomes()
         silent = np.array([_mine(outcome) for outcome in outcomes], dtype=bool)[place]
         is_heard = facts.inverter != list(InverterFact).index(InverterFact.SILENT)
+        # Both without mains, or both behind a dead gateway: a power cut in the street looks the same (case G2, W4).
+        dark = facts.meter == list(MeterFact).index(MeterFact.SILENT)
+        dark_ms = ends - np.maximum(facts.last_heard_ms, facts.meter_heard_ms)
+        silent &= ~dark | (dark_ms >= scene.limit(self.name, "dark_hours") * HOUR_MS)
         cause_sets: tuple[tuple[str, ...], ...] = ((), *dict.fromkeys(o.causes for o in outcomes if _mine(o)))
         cause = np.array([cause_sets.index(o.causes) if _mine(o) else 0 for o in outcomes], dtype=np.int8)[place]
         # Never heard inside the window: silent since its beginning.

@@ -2,17 +2,20 @@
 
 The lower edge of what was expected is added up while the inverter reports nothing at all; enough of it, in hours of
 full power, opens. Any real output clears the sum. Without a reference a small share of the clear-sky bound stands in.
-A silent inverter counts only where a meter that covers it alone is heard and stands still, and then at half weight.
+A silent inverter counts only where a meter that covers it alone is heard and stands still, and then at less weight. An
+inverter that sees no mains or no panels needs no better sunshine, unless its meter is dark too: then a power cut in
+the street must first be over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from watcher.align.window import Bools, Floats
-from watcher.detect.presence import GRID_VOLTAGE_V, presence
+from watcher.detect.presence import GRID_VOLTAGE_V, Presence, presence, register_of
 from watcher.detect.scene import (
     FAULT,
     OK,
@@ -31,8 +34,10 @@ from watcher.detect.scene import (
     unknown,
     usable_through,
 )
+from watcher.detect.silence import GridFact, InverterFact, MeterFact
+from watcher.domain.event import EventKind
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.site import Site, Storage
 from watcher.expect.expectation import Basis
 
@@ -77,8 +82,13 @@ class NoGeneration:
 
         none = power <= scene.limit(self.name, "nothing_share") * rating_w
         producing = power > scene.limit(self.name, "producing_share") * rating_w
-        still, meter_moved = _alone_meter_still(scene, subject)
         unheard = np.isnan(power)
+        facts = presence(scene, subject)
+        meter = _alone_meter(scene, subject)
+        # A register that counts while the inverter says nothing, or nought, proves that it generates.
+        proved = (facts.meter == _place(MeterFact.MOVING)) & (facts.inverter != _place(InverterFact.PRODUCING))
+        works = producing | (proved & meter.counted)
+        reset = last_true(works)
 
         # What must at least have been made, in shares of the evidence that opens on this basis.
         sun = scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
@@ -86,23 +96,29 @@ class NoGeneration:
         has_basis = (basis != Basis.NONE) & ~np.isnan(expectation.low)
         bound_share = scene.limit(self.name, "bound_share")
         least_w = np.where(has_basis, np.nan_to_num(expectation.low), bound_share * expectation.bound)
+        least_w = np.where(sun, least_w, 0.0)
+        off = self._electrically_off(scene, subject)
         hours = np.select(
-            [basis == Basis.MEASURED, basis == Basis.SATELLITE],
+            [off | (basis == Basis.MEASURED), basis == Basis.SATELLITE],
             [scene.limit(self.name, "hours_measured"), scene.limit(self.name, "hours_satellite")],
             scene.limit(self.name, "hours_weather"),
         )
-        share = np.where(sun, least_w, 0.0) * (GRID_MS / HOUR_MS) / (hours * rating_w)
-        weight = np.where(none, 1.0, np.where(unheard & still, 0.5, 0.0))
-        weight = weight * np.where(self._snow_possible(scene) & ~self._electrically_off(scene, subject), 0.1, 1.0)
-        causes_here = self._cause(scene, subject)
-        dark = causes_here == CAUSES.index(("circuit-off-upstream",))
-        weight = weight * np.where(dark, scene.limit(self.name, "dark_weight"), 1.0)
-
-        reset = last_true(producing | (unheard & meter_moved))
+        share = least_w * (GRID_MS / HOUR_MS) / (hours * rating_w)
+        counts = (none & ~proved) | (unheard & meter.is_heard)
+        weight = np.where(counts, np.where(none, 1.0, scene.limit(self.name, "silent_weight")), 0.0)
+        weight = weight * np.where(self._snow_possible(scene) & ~off, 0.1, 1.0)
         counted = share * weight
         total = sum_since(counted, reset)
         lit = counted > 0
-        raw = np.where((total >= 1.0) & lit, FAULT, np.where(producing, OK, UNKNOWN)).astype(np.int8)
+        # Before a silent inverter is blamed its register must have had something to count; and a circuit without
+        # mains, as far as anyone can tell, must stay so for longer than a power cut.
+        missed = (
+            sum_since(np.where(counts, mwh(least_w), 0.0), reset) >= scene.limit(self.name, "steps") * meter.step_mwh
+        )
+        dark = (facts.meter == _place(MeterFact.SILENT)) & (facts.grid != _place(GridFact.SEEN))
+        brief = dark & (ends - facts.meter_heard_ms < scene.limit(self.name, "dark_hours") * HOUR_MS)
+        sure = ~brief & (none | (meter.still & missed))
+        raw = np.where((total >= 1.0) & lit & sure, FAULT, np.where(producing, OK, UNKNOWN)).astype(np.int8)
 
         # Judged as of the last interval whose power and sunshine are both known; not for ever, though.
         through = usable_through(window, known_ms, scene.expected.known_ms)
@@ -110,21 +126,24 @@ class NoGeneration:
         fault = verdict == FAULT
 
         expected_mwh = np.nan_to_num(mwh(np.where(has_basis, expectation.expected, 0.0)))
-        lost = np.where(none | (unheard & still), expected_mwh, 0.0)
+        lost = np.where(counts, expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
         loss = np.where(fault, np.minimum(accrued(lost, through, fault), lost_since[through]), 0.0)
         began = reset[through]  # index of the last output
         last_ms = np.where(began >= 0, ends[began], window.start_ms)
-        first_lit = last_true((counted > 0) & (np.concatenate(([0.0], total[:-1])) <= 0.0))[through]
+        # Over a gap in all readings it may have gone on, unless it had said before that it stands.
+        blind = unheard & ~meter.is_heard & (sum_since(np.where(none, counted, 0.0), reset) <= 0.0)
+        stands = sum_since(counted, last_true(works | blind))
+        first_lit = last_true(lit & (np.concatenate(([0.0], stands[:-1])) <= 0.0))[through]
         high_ms = np.where(first_lit >= 0, ends[first_lit], last_ms)
 
-        causes = causes_here[through]
+        causes = self._cause(scene, subject, facts)[through]
+        visits = [event.at_ms for event in scene.events if event.kind is EventKind.VISIT]
 
         def evidence(point: int) -> Mapping[str, str | float]:
-            return {
-                "expected_kwh": float(lost_since[through[point]]) / 1e6,
-                "last_output_ms": float(last_ms[point]),
-            }
+            told = {"expected_kwh": float(lost_since[through[point]]) / 1e6, "last_output_ms": float(last_ms[point])}
+            before = [at for at in visits if last_ms[point] - DAY_MS <= at <= high_ms[point]]
+            return told | ({"visit_ms": float(max(before))} if before else {})
 
         return Judgement(
             finding=self.name,
@@ -138,7 +157,7 @@ class NoGeneration:
             expected=np.where(has_basis, expectation.expected, np.nan)[through],
             unit="W",
             onset_ms=last_ms.astype(np.int64),
-            onset_low_ms=last_ms.astype(np.int64),
+            onset_low_ms=np.maximum(last_ms - GRID_MS, window.start_ms).astype(np.int64),
             onset_high_ms=np.maximum(high_ms, last_ms).astype(np.int64),
             loss_mwh=loss,
             arrears_mwh=np.where(fault, lost_since[through] - loss, 0.0),
@@ -159,16 +178,16 @@ class NoGeneration:
         grid, dc = _voltage(scene, f"{inverter}.l1.ac_voltage"), _dc_voltage(scene, inverter)
         return np.asarray((grid < GRID_VOLTAGE_V) | (dc < DC_VOLTAGE_V))
 
-    def _cause(self, scene: Scene, inverter: str) -> Small:
+    def _cause(self, scene: Scene, inverter: str, facts: Presence) -> Small:
         """By the silence table; an inverter awake without DC has its DC side off, one that tells no volts says less."""
-        outcomes, place = presence(scene, inverter).outcomes()
+        outcomes, place = facts.outcomes()
         found = np.array([CAUSES.index(o.causes) if o.finding is self.name else 0 for o in outcomes], dtype=np.int8)[
             place
         ]
         grid, dc = _voltage(scene, f"{inverter}.l1.ac_voltage"), _dc_voltage(scene, inverter)
         idle = found == CAUSES.index(("not-running",))
+        found[idle & (np.isnan(grid) | np.isnan(dc))] = 0
         found[idle & (dc < DC_VOLTAGE_V)] = CAUSES.index(("dc-side-off",))
-        found[idle & np.isnan(grid) & np.isnan(dc)] = 0
         return np.asarray(found)
 
 
@@ -184,20 +203,36 @@ def _dc_voltage(scene: Scene, inverter: str) -> Floats:
     return np.fmax.reduce(columns) if columns else np.full(scene.window.points, np.nan)
 
 
-def _alone_meter_still(scene: Scene, inverter: str) -> tuple[Bools, Bools]:
-    """Where a meter that covers this inverter alone is heard without moving, and where it moves."""
-    window = scene.window
-    still, moved = np.zeros(window.points, dtype=bool), np.zeros(window.points, dtype=bool)
+@dataclass(frozen=True, slots=True)
+class _AloneMeter:
+    """Meters that cover one inverter alone: heard, counted in the interval, still for long; the coarsest step [mWh]."""
+
+    is_heard: Bools
+    counted: Bools
+    still: Bools
+    step_mwh: float
+
+
+def _alone_meter(scene: Scene, inverter: str) -> _AloneMeter:
+    window, ends = scene.window, scene.window.ends()
+    is_heard, counted, still = (np.zeros(window.points, dtype=bool) for _ in range(3))
+    step_mwh = 0.0
     for meter in scene.site.meters_covering(inverter):
-        counter = window.counter(f"{meter.id}.energy_index")
-        if meter.covers != (inverter,) or counter is None:
+        register = register_of(window, meter.id)
+        if meter.covers != (inverter,) or register is None:
             continue
         source = scene.site.source_of(meter.id)
         every_s = source.every_s if source else 60.0
-        ends = window.ends()
-        moves = (counter.moved_ms > ends - GRID_MS) & (counter.moved_ms <= ends)
-        moved |= moves
+        here = heard(window, register.seen_ms, every_s)
         patience_ms = max(30 * MINUTE_MS, int(2500 * every_s))
-        quiet = (counter.moved_ms == 0) | (ends - counter.moved_ms > patience_ms)
-        still |= heard(window, counter.seen_ms, every_s) & quiet
-    return still, moved
+        quiet = (register.moved_ms == 0) | (ends - register.moved_ms > patience_ms)
+        is_heard |= here
+        counted |= register.booked_mwh > 0
+        still |= here & quiet
+        pulse_wh = 1000.0 / meter.pulses_per_kwh if meter.pulses_per_kwh else 0.0
+        step_mwh = max(step_mwh, 1000.0 * max(meter.resolution_wh, pulse_wh))
+    return _AloneMeter(is_heard, counted, still, step_mwh)
+
+
+def _place(fact: InverterFact | MeterFact | GridFact) -> int:
+    return list(type(fact)).index(fact)

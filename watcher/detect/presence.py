@@ -1,6 +1,7 @@
 """The facts of the silence table for one inverter, point by point, as columns.
 
-Rule: a fact at a point rests on nothing later. What an interface is powered by is learned from nights gone by.
+Rule: a fact at a point rests on nothing later. What an interface is powered by is learned from nights gone by. A
+register proves generation only by what it counted after the inverter was last seen to generate.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from watcher.align.window import Bools, Ints
+from watcher.align.window import Bools, Counter, Ints, Window
 from watcher.detect.scene import Scene, ac_power, heard, last_true
 from watcher.detect.silence import (
     BoardFact,
@@ -25,7 +26,7 @@ from watcher.detect.silence import (
 from watcher.domain.finding import Finding
 from watcher.domain.instant import MINUTE_MS, POINTS_A_DAY
 from watcher.domain.quantity import BOARD
-from watcher.domain.site import SourceKind
+from watcher.domain.site import Source, SourceKind
 
 Fact = InverterFact | MeterFact | GridFact | SunFact | BoardFact | InterfaceFact
 Facts = npt.NDArray[np.int8]
@@ -37,7 +38,11 @@ GRID_VOLTAGE_V = 50.0
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """One column a fact; see silence.py. last_heard_ms: when the inverter was last heard, 0 before the first."""
+    """One column a fact; see silence.py.
+
+    last_heard_ms: when the inverter was last heard, 0 before the first
+    meter_heard_ms: the same of the meter; 0 where there is none
+    """
 
     inverter: Facts
     meter: Facts
@@ -46,6 +51,7 @@ class Presence:
     board: Facts
     interface: Facts
     last_heard_ms: Ints
+    meter_heard_ms: Ints
 
     def outcomes(self) -> tuple[list[Outcome], Ints]:
         """The outcomes that occur, and for each point the place of its own among them."""
@@ -85,17 +91,23 @@ def presence(scene: Scene, inverter: str) -> Presence:
     if found is not None:
         usable = ~np.isnan(found[0]) & (found[1] <= scene.window.ends())
         at = last_true(usable)
-        producing = (at >= 0) & (found[0][at] > 0.002 * rating_w)
+        producing = (at >= 0) & (found[0][at] > 0.002 * rating_w) & is_heard
     inverter_fact = _pick(n, [(~is_heard, InverterFact.SILENT), (producing, InverterFact.PRODUCING)], InverterFact.IDLE)
     board_heard = board_was_heard(scene, inverter)
+    worked = last_true(producing)
+    worked_ms = np.where(worked >= 0, scene.window.ends()[worked], 0)
+    # Until then a register may have counted what the inverter was still seen to make.
+    since_ms = np.select([producing, is_heard], [np.zeros(n, dtype=np.int64), worked_ms], last_heard_ms)
+    meter, meter_heard_ms = _meter(scene, inverter, since_ms)
     return Presence(
         inverter=inverter_fact,
-        meter=_meter(scene, inverter),
+        meter=meter,
         grid=_grid(scene, inverter),
         sun=_pick(n, [(_must_work(scene, inverter), SunFact.UP)], SunFact.DOWN),
         board=_pick(n, [(board_heard, BoardFact.HEARD)], BoardFact.NOT_HEARD),
         interface=_interface(scene, is_heard, board_heard),
         last_heard_ms=last_heard_ms,
+        meter_heard_ms=meter_heard_ms,
     )
 
 
@@ -138,21 +150,39 @@ def _must_work(scene: Scene, inverter: str) -> Bools:
     return np.asarray(high & (expectation.bound > scene.limit(Finding.INVERTER_SILENT, "bound_share") * rating_w))
 
 
-def _meter(scene: Scene, inverter: str) -> Facts:
-    """Of the first automatically read meter that covers this inverter alone."""
+def register_of(window: Window, meter: str) -> Counter | None:
+    """The register of a meter: its index, or the pulses it sent."""
+    return window.counter(f"{meter}.energy_index") or window.counter(f"{meter}.pulse_count")
+
+
+def _meter(scene: Scene, inverter: str, since_ms: Ints) -> tuple[Facts, Ints]:
+    """Of the first automatically read meter that covers this inverter alone, and when it was last heard.
+
+    It moves where it lately counted between two readings that both lie after since_ms. A meter that is shared with
+    other inverters can be silent; what it counts says nothing about this one.
+    """
     window, n = scene.window, scene.window.points
-    for meter in scene.site.meters_covering(inverter):
-        source = scene.site.source_of(meter.id)
-        if meter.covers != (inverter,) or source is None or source.kind is SourceKind.TYPED:
+    read = [meter for meter in scene.site.meters_covering(inverter) if _is_read(scene.site.source_of(meter.id))]
+    alone = [meter for meter in read if meter.covers == (inverter,)]
+    for meter in alone or read:
+        register = register_of(window, meter.id)
+        if register is None:
             continue
         seen_ms, every_s = device_heard_ms(scene, meter.id)
-        counter = window.counter(f"{meter.id}.energy_index")
-        moved_ms = counter.moved_ms if counter is not None else np.zeros(n, dtype=np.int64)
+        silent = (~heard(window, seen_ms, every_s), MeterFact.SILENT)
+        if not alone:
+            return _pick(n, [silent], MeterFact.NONE), seen_ms
         patience_ms = max(30 * MINUTE_MS, int(2500 * every_s))
+        counted = last_true(register.booked_mwh > 0)  # over a gap in its readings nobody knows when
+        moved_ms = np.where(counted >= 0, register.moved_ms[counted], 0)
         moves = (moved_ms > 0) & (window.ends() - moved_ms <= patience_ms)
-        is_heard = heard(window, seen_ms, every_s)
-        return _pick(n, [(~is_heard, MeterFact.SILENT), (moves, MeterFact.MOVING)], MeterFact.STILL)
-    return _pick(n, [], MeterFact.NONE)
+        moves &= (since_ms == 0) | (moved_ms > since_ms + int(1000 * every_s))
+        return _pick(n, [silent, (moves, MeterFact.MOVING)], MeterFact.STILL), seen_ms
+    return _pick(n, [], MeterFact.NONE), np.zeros(n, dtype=np.int64)
+
+
+def _is_read(source: Source | None) -> bool:
+    return source is not None and source.kind is not SourceKind.TYPED
 
 
 def _grid(scene: Scene, inverter: str) -> Facts:

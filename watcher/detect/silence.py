@@ -1,7 +1,7 @@
 """What silence and standstill mean: one table from six facts to a finding and its likely causes.
 
     inverter  producing / idle (awake, makes nothing) / silent
-    meter     moving / still / silent / none (no meter that is read automatically)
+    meter     moving / still / silent / none (no meter read automatically that could tell of this inverter)
     grid      seen / absent / unknown, by the inverter's own voltage
     sun       up (enough that the inverter must work) / down
     board     heard / not heard: whether we ourselves were there to listen
