@@ -59,7 +59,8 @@ def test_case_d3_2_a_complete_day_is_complete_however_long(day: date, samples: i
     times = list(range(start_ms, end_ms, GRID_MS))
     assert len(times) == samples
     window_start_ms = floor_day(start_ms)
-    raw = {"inverter-1.ac_power": Samples.of((ms, 600.0) for ms in times)}
+    # Up and down by a watt about 600 W: a figure that never moves is a stuck one.
+    raw = {"inverter-1.ac_power": Samples.of((ms, 599.0 + 2.0 * (place % 2)) for place, ms in enumerate(times))}
     points = (floor_day(end_ms) + DAY_MS - window_start_ms) // GRID_MS
     window = build_window(LONDON, raw, (), window_start_ms, points)
     always = np.ones(points, dtype=np.bool_)
