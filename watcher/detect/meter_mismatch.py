@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
+from typing import Protocol
 
 import numpy as np
 
 from watcher.align.segments import FLAGS, Segments
-from watcher.align.window import Bools, Floats, SegmentFlag
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, mwh, unknown
+from watcher.align.window import Bools, Counter, Gauge, SegmentFlag, Window
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, heard, mwh, unknown
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, local_day
+from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY, local_day
 from watcher.domain.site import Meter, MeterRole, Site
 
 CODES = (
@@ -32,13 +34,63 @@ CLASS_PERCENT = {"A": 3.5, "B": 2.0, "C": 0.7}
 SPANS_DAYS = (1, 2, 4, 7, 13)
 """Tried shortest first: the first with enough energy decides."""
 
+_PLAIN = {FLAGS.index(SegmentFlag.COUNTED), FLAGS.index(SegmentFlag.DIPPED)}
+"""Counting, and misreadings that were taken back. After anything else a difference of registers is no energy."""
+
+
+class _Side(Protocol):
+    """One of the two that are compared."""
+
+    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
+        """Energy of the intervals first..stop-1, as known at a grid point; None where it cannot be told."""
+        ...
+
+    def is_heard(self) -> Bools:
+        """Where it was heard."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
-class _Side:
-    """Energy booked per interval [mWh] and where it was heard."""
+class _Register:
+    """Its energy is what it shows at the end less what it showed at the beginning, gaps in between or not."""
 
-    booked: Floats
-    is_heard: Bools
+    window: Window
+    counter: Counter
+    every_s: float
+    step_mwh: float
+
+    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
+        segments = Segments.of(self.counter.segments)
+        start_ms, end_ms = (self.window.start_ms + GRID_MS * place for place in (first, stop))
+        touching = slice(
+            int(np.searchsorted(segments.end_ms, start_ms, side="right")),
+            int(np.searchsorted(segments.start_ms, end_ms, side="left")),
+        )
+        if not set(segments.flag[touching].tolist()) <= _PLAIN:
+            return None
+        # What was counted across either end cannot be dated; over a night that is next to nothing.
+        across = (segments.start_ms[touching] < start_ms) | (segments.end_ms[touching] > end_ms)
+        if (segments.mwh[touching][across] > self.step_mwh).any():
+            return None
+        energy = 1000.0 * (self.counter.index_wh[stop - 1] - self.counter.index_wh[first - 1])
+        return None if np.isnan(energy) else float(np.round(energy))
+
+    def is_heard(self) -> Bools:
+        return heard(self.window, self.counter.seen_ms, self.every_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Power:
+    """Without a register, the integral of power, whichever sign stands for generation on a meter."""
+
+    gauge: Gauge
+
+    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
+        energy = mwh(self.gauge.value[first:stop][self.gauge.known_ms[first:stop] <= point_ms])
+        return float(max(np.nansum(np.maximum(energy, 0.0)), np.nansum(np.maximum(-energy, 0.0))))
+
+    def is_heard(self) -> Bools:
+        return ~np.isnan(self.gauge.value)
 
 
 class MeterMismatch:
@@ -53,54 +105,57 @@ class MeterMismatch:
         )
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
-        window, meter = scene.window, scene.site.meter(subject)
-        metered = self._metered(scene, subject)
-        covered = [counted_mwh(scene, name) for name in meter.covers]
-        if metered is None or any(one is None for one in covered):
+        meter, window = scene.site.meter(subject), scene.window
+        step = 1000.0 * max(meter.resolution_wh, scene.limit(self.name, "inverter_step_wh"))
+        metered = self._side(scene, subject, ("energy_index", "pulse_count"), step)
+        made = [self._side(scene, name, ("ac_energy",), step) for name in meter.covers]
+        sides = [side for side in (metered, *made) if side is not None]
+        if len(sides) < 1 + len(made):
             return unknown(scene, self.name, subject, CODES[0])
-        made = _Side(
-            np.sum([one[0] for one in covered if one is not None], axis=0),
-            np.logical_and.reduce([one[1] for one in covered if one is not None]),
-        )
+        least = max(scene.limit(self.name, "least_wh") * 1000.0, scene.limit(self.name, "least_steps") * step)
+        all_heard = np.logical_and.reduce([side.is_heard() for side in sides])
+        stalled = scene.judged.get((Finding.METER_STALLED, subject))
         n = window.points
+        explained = stalled.verdict == FAULT if stalled is not None else np.zeros(n, dtype=bool)
+
         verdict, code, units = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int64)
         observed, expected = np.full(n, np.nan), np.full(n, np.nan)
-        onset, loss = np.zeros(n, dtype=np.int64), np.zeros(n)
+        onset, loss, arrears = np.zeros(n, dtype=np.int64), np.zeros(n), np.zeros(n)
         facts: dict[int, Mapping[str, str | float]] = {}
-        stalled = scene.judged.get((Finding.METER_STALLED, subject))
-        explained = stalled.verdict == FAULT if stalled is not None else np.zeros(n, dtype=bool)
-        for day, points in scene.settling.items():
-            at = window.index_of(points[0])
-            if not 0 <= at < n:
-                continue
-            end = (local_day(day, scene.site.zone)[1] - window.start_ms) // GRID_MS
+        newest = date.min
+        for point_ms, day, again in _settling(scene):
+            at, end = window.index_of(point_ms), (local_day(day, scene.site.zone)[1] - window.start_ms) // GRID_MS
+            if day < newest:
+                continue  # a later day has been compared already: an older one proves nothing about now
             for days in SPANS_DAYS:
-                part = slice(end - days * 288, end)
-                if part.start < 0:
+                first = end - days * POINTS_A_DAY
+                if first < 1:
                     break
-                energy = float(np.sum(made.booked[part]))
-                told = float(np.sum(metered.booked[part]))
-                step = max(meter.resolution_wh, scene.limit(self.name, "inverter_step_wh")) * 1000.0
-                least = max(scene.limit(self.name, "least_wh") * 1000.0, scene.limit(self.name, "least_steps") * step)
+                told, *shares = (side.energy_mwh(first, end, point_ms) for side in sides)
+                if told is None or None in shares:
+                    break
+                energy = sum(share for share in shares if share is not None)
                 if energy < least:
                     continue
-                if explained[part].any():
+                if explained[first:end].any():
                     code[at] = 4
                     break
-                if not self._heard_throughout(scene, (made, metered), part):
+                if not self._heard_throughout(scene, all_heard, slice(first, end)):
                     break
+                newest = day
                 tolerance = self._tolerance(scene, meter) + 2.0 * step / energy
                 difference = told / energy - 1.0
                 units[at] = 1
                 observed[at], expected[at] = told / 1000.0, energy / 1000.0
-                apart, agree = (
-                    abs(difference) > tolerance,
-                    abs(difference) < scene.limit(self.name, "fine_share") * tolerance,
-                )
+                apart = abs(difference) > tolerance
+                agree = abs(difference) < scene.limit(self.name, "fine_share") * tolerance
                 verdict[at] = FAULT if apart else OK if agree else UNKNOWN
                 code[at] = 2 if apart else 1 if agree else 3
-                onset[at] = window.start_ms + GRID_MS * part.start
-                loss[at] = np.round(max(energy - told, 0.0) / days) if apart else 0.0
+                onset[at] = window.start_ms + GRID_MS * first
+                lost = max(energy - told, 0.0) if apart else 0.0
+                # A day that settles again was told of before, if it was told at all.
+                loss[at] = 0.0 if again else np.round(lost / days)
+                arrears[at] = lost - loss[at]
                 facts[at] = {
                     "meter_kwh": round(told / 1e6, 2),
                     "inverter_kwh": round(energy / 1e6, 2),
@@ -123,47 +178,42 @@ class MeterMismatch:
             unit="Wh",
             onset_ms=onset,
             onset_low_ms=onset,
-            onset_high_ms=onset + 86_400_000,
+            onset_high_ms=onset + DAY_MS,
             loss_mwh=loss,
-            arrears_mwh=np.zeros(n),
+            arrears_mwh=arrears,
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=lambda point: facts.get(point, {}),
             units=units,
         )
 
-    def _metered(self, scene: Scene, subject: str) -> _Side | None:
-        """The meter's register; without one the integral of its power, whichever sign stands for generation."""
-        counter = scene.window.counter(f"{subject}.energy_index")
-        if counter is not None:
-            ends = scene.window.ends()
-            source = scene.site.source_of(subject)
-            patience_ms = max(900_000, int(2500 * (source.every_s if source else 60.0)))
-            told = counter.booked_mwh.copy()
-            segments = counter.segments if isinstance(counter.segments, Segments) else Segments.of(counter.segments)
-            odd = np.flatnonzero(segments.flag != FLAGS.index(SegmentFlag.COUNTED))
-            for place in odd.tolist():  # a fall or a leap: these days compare nothing
-                first = max(0, int(segments.start_ms[place] - scene.window.start_ms) // GRID_MS)
-                told[first : int(segments.end_ms[place] - scene.window.start_ms) // GRID_MS + 1] = np.nan
-            return _Side(told, (counter.seen_ms > 0) & (ends - counter.seen_ms <= patience_ms))
-        gauge = scene.window.gauge(f"{subject}.ac_power")
-        if gauge is None:
-            return None
-        energy = np.nan_to_num(mwh(np.maximum(gauge.value, 0.0)))
-        booked = np.zeros(scene.window.points)
-        at = (gauge.known_ms - scene.window.start_ms) // GRID_MS - 1
-        inside = at < scene.window.points
-        np.add.at(booked, at[inside], energy[inside])
-        return _Side(booked, ~np.isnan(gauge.value))
+    def _side(self, scene: Scene, device: str, registers: tuple[str, ...], step_mwh: float) -> _Side | None:
+        window, source = scene.window, scene.site.source_of(device)
+        every_s = max(source.every_s, source.period_s) if source else 60.0
+        for name in registers:
+            if (counter := window.counter(f"{device}.{name}")) is not None:
+                return _Register(window, counter, every_s, step_mwh)
+        gauge = window.gauge(f"{device}.ac_power")
+        return None if gauge is None else _Power(gauge)
 
-    def _heard_throughout(self, scene: Scene, sides: tuple[_Side, _Side], part: slice) -> bool:
-        """Both heard in nearly every sunlit interval, and nothing in between that is no plain counting."""
-        if any(np.isnan(side.booked[part]).any() for side in sides):
-            return False
+    def _heard_throughout(self, scene: Scene, all_heard: Bools, part: slice) -> bool:
+        """All heard in nearly every sunlit interval."""
         sunlit = scene.expected.sun_elevation_deg[part] > 0.0
-        unheard = ~(sides[0].is_heard[part] & sides[1].is_heard[part]) & sunlit
+        unheard = ~all_heard[part] & sunlit
         return bool(unheard.sum() <= scene.limit(self.name, "unheard_share") * max(1, int(sunlit.sum())))
 
     def _tolerance(self, scene: Scene, meter: Meter) -> float:
         """How far apart meter and inverters may be, as a share: the worst case of both. (reference: common practice)"""
         inverters = [scene.site.inverter(name).accuracy_percent for name in meter.covers]
         return (CLASS_PERCENT[meter.accuracy_class] + max(inverters)) / 100.0
+
+
+def _settling(scene: Scene) -> list[tuple[int, date, bool]]:
+    """Points inside the window at which days settle, in order; which day, and whether it does so again."""
+    window = scene.window
+    found = [
+        (point_ms, day, revision > 0)
+        for day, points in scene.settling.items()
+        for revision, point_ms in enumerate(points)
+        if 0 <= window.index_of(point_ms) < window.points
+    ]
+    return sorted(found)

@@ -36,6 +36,14 @@ def influx(influx_process: InfluxServer) -> InfluxServer:
     return influx_process
 
 
+@pytest.fixture
+def influx_of_its_own(own_server: Callable[[str], RealServer]) -> InfluxServer:
+    """One that may be stopped and started."""
+    server = own_server("influx")
+    assert isinstance(server, InfluxServer)
+    return server
+
+
 @pytest.fixture(params=["victoria", "influx"])
 def server(request: pytest.FixtureRequest) -> RealServer:
     found: RealServer = request.getfixturevalue(request.param)
