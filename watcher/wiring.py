@@ -34,7 +34,7 @@ from watcher.notify.notice import (
 )
 from watcher.notify.outbox import Sender
 from watcher.notify.silent_references import SilentReferences
-from watcher.notify.smtp import Security, SmtpSender
+from watcher.notify.smtp import SmtpSender
 from watcher.sending import Sending
 from watcher.store.choice import Readings
 from watcher.store.damaged import Damage
@@ -186,7 +186,7 @@ def senders(mail: MailConfig) -> list[Sender]:
         found.append(FolderSink(mail.folder))
     if (server := mail.server) is not None:
         password = server.password.reveal if server.password is not None else None
-        found.append(SmtpSender(server.host, server.port, Security(server.security), server.user, password))
+        found.append(SmtpSender(server.host, server.port, server.security, server.user, password))
     return found
 
 

@@ -19,9 +19,10 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, Envelope, LoginPassword
 
+from watcher.config import Security
 from watcher.domain.errors import Remedy
 from watcher.notify.mail_error import Concerns, MailError
-from watcher.notify.smtp import Security, SmtpSender
+from watcher.notify.smtp import SmtpSender
 
 PASSWORD = "correct-horse"
 

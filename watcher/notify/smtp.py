@@ -12,20 +12,12 @@ import socket
 import ssl
 from collections.abc import Callable
 from email.message import EmailMessage
-from enum import StrEnum
 
+from watcher.config.watcher_file import Security
 from watcher.domain.errors import Remedy
 from watcher.notify.mail_error import Concerns, MailError
 
 _SERVICE_NOT_AVAILABLE = 421  # RFC 5321, 4.2.3: the server closes the channel, whatever was asked
-
-
-class Security(StrEnum):
-    """How the connection is protected: upgraded, from the first byte, or not at all (loopback, closed networks)."""
-
-    STARTTLS = "starttls"
-    TLS = "tls"
-    NONE = "none"
 
 
 class SmtpSender:

@@ -8,7 +8,7 @@ that says what was being done.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -83,6 +83,13 @@ def open_file(path: str | Path, access: Access) -> sqlite3.Connection:
 
     A reader must find the file: it creates nothing and can change nothing.
     """
+    return connected(path, access, _settle_tables)
+
+
+def connected(
+    path: str | Path, access: Access, settle: Callable[[sqlite3.Connection, str, Access], None]
+) -> sqlite3.Connection:
+    """A connection to any of our files with every setting made; settle puts the tables there, or finds them wrong."""
     with said(f"opening {path}"):
         if access is Access.READ:
             # Not mode=ro: the first to open the file after a crash has to bring its write-ahead log in order.
@@ -97,7 +104,7 @@ def open_file(path: str | Path, access: Access) -> sqlite3.Connection:
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")
                 connection.execute("PRAGMA foreign_keys = ON")
-            _settle_tables(connection, str(path), access)
+            settle(connection, str(path), access)
         except BaseException:
             connection.close()
             raise

@@ -10,7 +10,7 @@ import sqlite3
 from pathlib import Path
 
 from watcher.domain.errors import StoreError
-from watcher.store.readings_file import BUSY_S, Access, said, transaction
+from watcher.store.readings_file import Access, connected, transaction
 
 SCHEMA_VERSION = 1
 
@@ -83,24 +83,7 @@ _TABLES = (
 
 def open_spool(path: str | Path, access: Access) -> sqlite3.Connection:
     """A connection with every setting made and the tables there. StoreError where that cannot be."""
-    with said(f"opening {path}"):
-        place, uri = str(path), False
-        if access is Access.READ:
-            # Not mode=ro: the first to open the file after a crash has to bring its write-ahead log in order.
-            place, uri = f"{Path(path).absolute().as_uri()}?mode=rw", True
-        connection = sqlite3.connect(place, BUSY_S, isolation_level=None, check_same_thread=False, uri=uri)
-        try:
-            if access is Access.READ:
-                connection.execute("PRAGMA query_only = ON")
-            else:
-                connection.execute("PRAGMA journal_mode = WAL")
-                connection.execute("PRAGMA synchronous = FULL")
-                connection.execute("PRAGMA foreign_keys = ON")
-            _settle_tables(connection, str(path), access)
-        except BaseException:
-            connection.close()
-            raise
-    return connection
+    return connected(path, access, _settle_tables)
 
 
 def _settle_tables(connection: sqlite3.Connection, path: str, access: Access) -> None:
