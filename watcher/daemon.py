@@ -137,6 +137,10 @@ class Daemon:
             self._ledger.close()
             log.info("stopped")
 
+    def tell(self, message: EmailMessage) -> None:
+        """Send the operator a message with the next post."""
+        self._notices.append(message)
+
     async def upkeep(self) -> None:
         """Nightly work on the store, turn by turn: between two turns the writer does what else there is."""
 

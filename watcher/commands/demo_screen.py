@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 from zoneinfo import ZoneInfo
 
 from rich.console import Console
@@ -13,13 +13,11 @@ from rich.panel import Panel
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from watcher.commands.demo_match import Match
 from watcher.domain.alert import Alert, AlertState, Mail
 from watcher.domain.instant import from_ms, parse_iso
 from watcher.simulate.scenario import Scenario
 from watcher.store.ledger import Ledger
-
-if TYPE_CHECKING:
-    from watcher.commands.demo import Match
 
 
 class DemoScreen:

@@ -1,7 +1,7 @@
 """`watcher run`: the daemon in the foreground, under a service manager or a terminal.
 
 SIGTERM and SIGINT stop it in order. SIGHUP checks every file first: all well, it stops and starts anew in the same
-process number; anything wrong, the last good configuration goes on and the log says what.
+process number; anything wrong, the last good configuration goes on, the log says what and the operator is told.
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ import signal
 import sys
 from pathlib import Path
 
-from watcher.config import check, listing, load_watcher
+from watcher.clock import SystemClock
+from watcher.config import WatcherConfig, check, listing, load_watcher
 from watcher.daemon import Daemon
 from watcher.nightly import Nightly
+from watcher.notify.notice import not_reloaded_notice
 from watcher.store.folder_lock import FolderLock
 from watcher.wiring import assemble
 
@@ -27,16 +29,17 @@ def run_daemon(watcher_file: Path) -> int:
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs each failed request; we log each change
     # The lock goes with the process, and comes again with the one that takes its place.
-    with FolderLock(load_watcher(watcher_file).data_folder):
+    config = load_watcher(watcher_file)
+    with FolderLock(config.data_folder):
         daemon = Daemon(assemble(watcher_file))
-        again = asyncio.run(_until_told(daemon, watcher_file))
+        again = asyncio.run(_until_told(daemon, watcher_file, config))
     if again:
         log.info("starting anew with the %s files", "repaired" if daemon.again else "changed")
         os.execv(sys.executable, [sys.executable, "-m", "watcher.cli", *sys.argv[1:]])
     return 0
 
 
-async def _until_told(daemon: Daemon, watcher_file: Path) -> bool:
+async def _until_told(daemon: Daemon, watcher_file: Path, config: WatcherConfig) -> bool:
     """Run the daemon; whether it is to be started anew."""
     again = False
 
@@ -44,6 +47,8 @@ async def _until_told(daemon: Daemon, watcher_file: Path) -> bool:
         nonlocal again
         if problems := check(watcher_file):
             log.error("not reloaded, the last good configuration goes on:\n%s", listing(problems))
+            now_ms = SystemClock().now_ms()
+            daemon.tell(not_reloaded_notice(problems, config.mail.sender, config.operator_email, now_ms))
         else:
             again = True
             daemon.stop.set()

@@ -31,6 +31,18 @@ def bad_sites_notice(
     return _notice(subject, text, sender, operator, now_ms)
 
 
+def not_reloaded_notice(problems: Sequence[Problem], sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says that changed files were refused, why, and that the last good ones go on."""
+    listed = "\n".join(f"  {problem}" for problem in problems)
+    text = (
+        "A reload was asked for and refused: the files have problems. The last good configuration goes on, so what\n"
+        f"was changed is not in force:\n\n{listed}\n\n"
+        "Correct the files, then run: watcher check\n"
+        "Reload with: systemctl reload pv-watcher\n"
+    )
+    return _notice("Not reloaded: the changed files have problems", text, sender, operator, now_ms)
+
+
 def reference_silent_notice(troubles: Sequence[Trouble], sender: str, operator: str, now_ms: int) -> EmailMessage:
     """Says that one source of sunshine has told nothing of use for too long, since when, why, and what that means.
 
