@@ -82,12 +82,14 @@ class NoGeneration:
 
         none = power <= scene.limit(self.name, "nothing_share") * rating_w
         producing = power > scene.limit(self.name, "producing_share") * rating_w
-        unheard = np.isnan(power)
         facts = presence(scene, subject)
+        unheard = np.isnan(power)
+        if window.gauge(f"{subject}.ac_power") is None:  # a register read by the hour is not silent in between
+            unheard &= facts.inverter == _place(InverterFact.SILENT)
         meter = _alone_meter(scene, subject)
         # A register that counts while the inverter says nothing, or nought, proves that it generates.
         proved = (facts.meter == _place(MeterFact.MOVING)) & (facts.inverter != _place(InverterFact.PRODUCING))
-        works = producing | (proved & meter.counted)
+        works = producing | (proved & meter.counted) | _counted_itself(scene, subject)
         reset = last_true(works)
 
         # What must at least have been made, in shares of the evidence that opens on this basis.
@@ -189,6 +191,14 @@ class NoGeneration:
         found[idle & (np.isnan(grid) | np.isnan(dc))] = 0
         found[idle & (dc < DC_VOLTAGE_V)] = CAUSES.index(("dc-side-off",))
         return np.asarray(found)
+
+
+def _counted_itself(scene: Scene, inverter: str) -> Bools:
+    """Where an inverter that tells no power says by its own register that it made something."""
+    counter = scene.window.counter(f"{inverter}.ac_energy")
+    if counter is None or scene.window.gauge(f"{inverter}.ac_power") is not None:
+        return np.zeros(scene.window.points, dtype=bool)
+    return np.asarray(counter.booked_mwh > 0.0)
 
 
 def _voltage(scene: Scene, channel: str) -> Floats:
