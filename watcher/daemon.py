@@ -125,10 +125,7 @@ class Daemon:
             await run_all(self.loops, self._clock, self.stop)
         finally:
             notify("STOPPING=1")
-            try:
-                await self._flush()
-            except StoreError as error:
-                log.error("not-written readings=%d error=%s", len(self.inbox), error)
+            await self._flush_at_last()
             for collector in self._parts.collectors:
                 await collector.close()
             await self._parts.judge.close()
@@ -136,6 +133,18 @@ class Daemon:
             self._parts.readings.close()
             self._ledger.close()
             log.info("stopped")
+
+    async def _flush_at_last(self) -> None:
+        """Write what is held; once more where that fails, for nobody comes after us to do it."""
+        error: StoreError | None = None
+        for _ in range(2):
+            try:
+                await self._flush()
+            except StoreError as failed:
+                error = failed
+            if not len(self.inbox):
+                return
+        log.error("not-written readings=%d error=%s", len(self.inbox), error or self._flushing.blocked)
 
     def tell(self, message: EmailMessage) -> None:
         """Send the operator a message with the next post."""

@@ -11,13 +11,13 @@ from pathlib import Path
 
 from watcher.clock import SteppedClock
 from watcher.collect.collectors import Collected
-from watcher.daemon import Daemon, Parts
+from watcher.daemon import Daemon, Parts, Writer
 from watcher.domain.firm import Firm
 from watcher.domain.instant import parse_iso
 from watcher.domain.reading import Reading
 from watcher.domain.site import Site
 from watcher.store.disk_space import DiskSpace
-from watcher.store.ledger import Ledger
+from watcher.store.opening import Stores, open_stores
 from watcher.store.readings import SqliteReadings
 from watcher.wiring import Files
 
@@ -84,13 +84,13 @@ def letter(words: str) -> EmailMessage:
 
 @dataclass(slots=True)
 class Scripted:
-    """The daemon of one run. at: what happens at which second of it"""
+    """The daemon of one run. at: what happens at which second of it. writer: what the daemon writes through"""
 
     folder: Path
     device: Device = field(default_factory=Device)
     sender: Kept = field(default_factory=Kept)
     start_ms: int = START_MS
-    readings: SqliteReadings | None = None
+    writer: Callable[[Stores], Writer] = lambda stores: stores.readings
     at: list[tuple[float, Callable[[Daemon], Awaitable[None]]]] = field(default_factory=list)
 
     @property
@@ -99,18 +99,18 @@ class Scripted:
 
     async def run(self, seconds: float) -> Daemon:
         clock = SteppedClock(self.start_ms)
-        readings = self.readings if self.readings is not None else SqliteReadings(self.files.readings)
+        stores = open_stores(self.files.readings, self.files.ledger, self.start_ms)
         daemon = Daemon(
             Parts(
                 clock=clock,
                 collectors=[self.device],
-                readings=readings,
-                ledger=Ledger(self.files.ledger_url),
+                readings=self.writer(stores),
+                ledger=stores.ledger,
                 judge=NoJudge(),
                 senders=[self.sender],
                 who=_nobody,
                 sites=[SITE],
-                space=DiskSpace(self.folder, readings.week_bytes).low,
+                space=DiskSpace(self.folder, stores.readings.week_bytes).low,
                 warn=letter,
             )
         )
