@@ -7,17 +7,18 @@ import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from email.message import EmailMessage
+from functools import partial
 from pathlib import Path
 
 from watcher.clock import SteppedClock
 from watcher.collect.collectors import Collected
-from watcher.daemon import Daemon, Parts, Writer
+from watcher.daemon import Daemon, Judge, Parts, Writer
 from watcher.domain.firm import Firm
 from watcher.domain.instant import parse_iso
 from watcher.domain.reading import Reading
 from watcher.domain.site import Site
 from watcher.store.disk_space import DiskSpace
-from watcher.store.opening import Stores, open_stores
+from watcher.store.opening import Stores, open_stores, suspect
 from watcher.store.readings import SqliteReadings
 from watcher.wiring import Files
 
@@ -90,6 +91,7 @@ class Scripted:
     device: Device = field(default_factory=Device)
     sender: Kept = field(default_factory=Kept)
     start_ms: int = START_MS
+    judge: Judge = field(default_factory=NoJudge)
     writer: Callable[[Stores], Writer] = lambda stores: stores.readings
     at: list[tuple[float, Callable[[Daemon], Awaitable[None]]]] = field(default_factory=list)
 
@@ -106,10 +108,11 @@ class Scripted:
                 collectors=[self.device],
                 readings=self.writer(stores),
                 ledger=stores.ledger,
-                judge=NoJudge(),
+                judge=self.judge,
                 senders=[self.sender],
                 who=_nobody,
                 sites=[SITE],
+                suspect=partial(suspect, self.files.readings, self.files.ledger),
                 space=DiskSpace(self.folder, stores.readings.week_bytes).low,
                 warn=letter,
             )

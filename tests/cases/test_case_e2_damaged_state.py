@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 
+from tests.cases.scripted import SITE, START_MS, Device, NoJudge, Scripted
 from tests.commands.conftest import Place, a_day, place
 from watcher.clock import SystemClock
 from watcher.daemon import Parts
 from watcher.domain.event import EventKind
 from watcher.domain.finding import Finding
+from watcher.domain.instant import DAY_MS
 from watcher.store.ledger import Ledger
+from watcher.store.opening import open_stores
 from watcher.store.readings import SqliteReadings
-from watcher.wiring import assemble
+from watcher.wiring import Files, assemble
 
 __all__ = ["place"]
 
@@ -135,3 +139,33 @@ def test_case_e2_a_deleted_log_leaves_a_store_that_opens_and_goes_on(told: Place
         assert readings.count("home-1") > 0
         readings.append({"home-1": []}, now_ms + 1)
         assert readings.received_through("home-1") == now_ms + 1
+
+
+def test_case_e2_damage_met_in_use_ends_the_daemon_in_order_and_is_put_right_by_the_next_start(tmp_path: Path) -> None:
+    """The worker reads a packed day whose bytes have changed; no check of the engine finds that."""
+    asyncio.run(Scripted(tmp_path).run(120))
+    files = Files(tmp_path)
+    with SqliteReadings(files.readings) as readings:
+        before = readings.count(SITE)
+        while readings.upkeep(START_MS + 5 * DAY_MS):
+            pass
+        readings._connection.execute("UPDATE chunk SET packed = zeroblob(length(packed)) WHERE id = 3")
+
+    class Worker(NoJudge):
+        async def judge(self, sites: Sequence[str]) -> None:
+            with SqliteReadings.open_reader(files.readings) as readings:
+                readings.window(SITE, None, 0, 2**50, 2**50)
+
+    later_ms = START_MS + DAY_MS
+    device = Device()
+    daemon = asyncio.run(Scripted(tmp_path, device, start_ms=later_ms, judge=Worker()).run(600))
+    assert daemon.again, "the service manager's process starts itself anew"
+    assert len(device.asked) < 100, "at once"
+    assert len(daemon.inbox) == 0, "and not without writing what it held"
+    stores = open_stores(files.readings, files.ledger, later_ms)
+    (damage,) = stores.damages
+    assert "a chunk of format 0" in damage.found
+    with stores.readings as readings, stores.ledger:
+        # One channel's two minutes are gone, everything else is there and can be read.
+        window = readings.window(SITE, None, 0, later_ms, 2**50)
+        assert sum(map(len, window.values())) in (before - 121, before - 120, before - 1)

@@ -151,8 +151,10 @@ class SqliteReadings:
             self._connection.execute("PRAGMA optimize").fetchall()
             # A long read holds this up and the writer with it, so it is not waited for: there is another night.
             self._connection.execute("PRAGMA busy_timeout = 500")
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-            self._connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
+            try:
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            finally:
+                self._connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
         return False
 
     # Reading
