@@ -98,9 +98,8 @@ def test_the_tolerance_follows_the_inverters_own_accuracy_and_the_coarser_regist
         pytest.param(0.5, 2, id="every other pulse lost"),
     ],
 )
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_meter_that_counts_wrong_is_found(counts: float, within_days: int, seed: int) -> None:
-    home = home_of(10, broken(10 * POINTS_A_DAY, seed, level=0.65))
+def test_a_meter_that_counts_wrong_is_found(counts: float, within_days: int) -> None:
+    home = home_of(10, broken(10 * POINTS_A_DAY, 2, level=0.65))
     wrong = home.between("2026-06-10T00:00:00Z")
     home.counting[wrong] = counts
     with judged(home) as ledger:
@@ -145,7 +144,7 @@ def test_it_is_told_once_and_closed_when_both_agree_again() -> None:
 # Not the same, and no fault
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(off=st.floats(-0.044, 0.044), seed=st.integers(0, 99))
 def test_a_steady_difference_inside_the_tolerance_is_how_the_two_are(off: float, seed: int) -> None:
     home = Home(home_site(), START, 4, broken(4 * POINTS_A_DAY, seed, level=0.6), seed=seed)
