@@ -165,6 +165,9 @@ class NoGeneration:
             arrears_mwh=np.where(fault, lost_since[through] - loss, 0.0),
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=evidence,
+            fault_known_ms=np.where(
+                raw == FAULT, np.maximum.accumulate(np.maximum.reduce([ends, known_ms, scene.expected.known_ms])), 0
+            ),
         )
 
     def _snow_possible(self, scene: Scene) -> Bools:

@@ -75,6 +75,7 @@ class _Columns:
     """What the days are added up from. known_ms: when an interval's power and expectation are both known.
 
     bounds: first interval and the one after the last, by civil day. margin: of the intervals chosen from a day
+    stood_from_ms: for days on which it did not generate at all for a while, since when that is known
     Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
     """
 
@@ -85,6 +86,7 @@ class _Columns:
     known_ms: Ints
     bounds: Mapping[date, tuple[int, int]]
     margin: Callable[[slice, Bools], float]
+    stood_from_ms: Mapping[date, int]
     explained: dict[tuple[int, int], int] = field(default_factory=dict)
     _done: dict[tuple[date, bytes], _Sums] = field(default_factory=dict)
 
@@ -121,7 +123,8 @@ class OutputLow:
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         known_ms = np.maximum(known_ms, scene.expected.known_ms)
         margin = partial(self._margin, scene)
-        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, margin)
+        stood = _stood_from_ms(scene, subject, bounds)
+        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, margin, stood)
 
         n, start_ms = scene.window.points, scene.window.start_ms
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
@@ -193,6 +196,8 @@ class OutputLow:
             if (start, known) not in columns.explained:
                 columns.explained[start, known] = self._explained(scene, subject, slice(start, end), known)
             explained = columns.explained[start, known]
+            if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
+                explained = 4
             if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
                 days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))
                 continue
@@ -233,6 +238,19 @@ class OutputLow:
         if share[Basis.SATELLITE] >= 0.25:
             return scene.limit(self.name, "margin_satellite")
         return scene.limit(self.name, "margin_measured")
+
+
+def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, int]]) -> dict[date, int]:
+    """A verdict at a point of a day may have been out of reach then: sunshine can come after the day."""
+    judgement = scene.judged.get((Finding.NO_GENERATION, subject))
+    if judgement is None or judgement.fault_known_ms is None:
+        return {}
+    found: dict[date, int] = {}
+    for day, (start, end) in bounds.items():
+        known_ms = judgement.fault_known_ms[max(start, 0) : max(end, 0)]
+        if (known_ms > 0).any():
+            found[day] = int(known_ms[known_ms > 0].min())
+    return found
 
 
 def _settle_points(scene: Scene) -> Iterator[tuple[int, frozenset[date], bool]]:

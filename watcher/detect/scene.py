@@ -41,6 +41,8 @@ class Judgement:
     units: how many units of evidence (the policy's unit) the point's verdict is worth; None: one each
     withdrawn_from_ms: at an OK point, the instant since which better knowledge finds nothing wrong where something
         was said before; 0 elsewhere, None: never
+    fault_known_ms: per interval, since when it is known that the fault stood in it, however late what that rests on
+        came; 0 where it did not, None: the verdicts say it
     """
 
     finding: Finding
@@ -62,6 +64,7 @@ class Judgement:
     evidence: Callable[[int], Mapping[str, str | float]]
     units: Ints | None = None
     withdrawn_from_ms: Ints | None = None
+    fault_known_ms: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True)
