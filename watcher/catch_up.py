@@ -7,9 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 
+from watcher.domain.day import PAST_DAYS, DayFigure, Past
 from watcher.domain.evaluation import Evaluation
-from watcher.domain.instant import GRACE_MS, GRID_MS, due_through, floor_grid
+from watcher.domain.finding import Finding
+from watcher.domain.instant import GRACE_MS, GRID_MS, due_through, floor_grid, from_ms
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History, Memo, evaluate, next_span
 from watcher.store.ledger import Ledger, Superseded
@@ -28,6 +31,8 @@ class Case:
     parse: Callable[[str], SiteRecord]
     memo: Memo = field(default_factory=Memo)
     _records: dict[str, SiteRecord] = field(default_factory=dict)
+    _figures: dict[tuple[Finding, str], dict[date, DayFigure]] = field(default_factory=dict)
+    _figures_through_ms: int = -(2**62)
 
     def record_at(self, point_ms: int) -> tuple[SiteRecord, int | None]:
         """The site file in force at a grid point, and the first point at which another one is (None: none yet)."""
@@ -38,6 +43,17 @@ class Case:
             self._records = {current: self.parse(current)}
             self.memo = Memo()  # what was expected under the former facts is void
         return self._records[current], min(later) if later else None
+
+    def past(self, day_ms: int) -> Past:
+        """What was kept of days settled by a UTC midnight up to which all is judged. Asked for in order of time."""
+        for figure in self.ledger.figures(self.site, self._figures_through_ms, day_ms):
+            self._figures.setdefault((figure.finding, figure.subject), {})[figure.day] = figure
+        self._figures_through_ms = max(self._figures_through_ms, day_ms)
+        since = from_ms(day_ms).date() - timedelta(days=PAST_DAYS)
+        for days in self._figures.values():
+            for day in [day for day in days if day < since]:
+                del days[day]
+        return {key: [days[day] for day in sorted(days)] for key, days in self._figures.items()}
 
 
 def catch_up(case: Case, through_ms: int | None = None, from_ms: int | None = None) -> Iterator[Evaluation]:
@@ -65,7 +81,7 @@ def catch_up(case: Case, through_ms: int | None = None, from_ms: int | None = No
         if span is None:
             return
         evaluation = replace(
-            evaluate(record, case.history, events, standing, span, case.memo),
+            evaluate(record, case.history, events, standing, span, case.memo, case.past(span.day_ms)),
             events_seen=newest,
         )
         try:

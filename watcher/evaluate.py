@@ -24,7 +24,7 @@ from watcher.align.window import Window
 from watcher.detect.registry import DETECTORS
 from watcher.detect.scene import Judgement, Scene
 from watcher.domain.alert import Alert, Mail
-from watcher.domain.day import SettledDay
+from watcher.domain.day import DayFigure, Past, SettledDay
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event
 from watcher.domain.finding import Finding, VerdictRun
@@ -144,11 +144,13 @@ def evaluate(
     standing: Iterable[Alert],
     span: Span,
     memo: Memo | None = None,
+    past: Past | None = None,
 ) -> Evaluation:
     """Judge the points of one span.
 
     events: of the site; those received too late for the span are left out
     standing: the site's suspected and open alerts as they were before the span
+    past: what day detectors kept of days settled by span.day_ms
     """
     site = record.at(span.first_ms - GRID_MS)
     memo = memo if memo is not None else Memo()
@@ -157,7 +159,7 @@ def evaluate(
     expected = _expected(record, window, span, memo)
     table = policies(site.policy)
     settling = _settling(record, site, history, span)
-    judged = detect(site, window, expected, table, events, settling)
+    judged = detect(site, window, expected, table, events, settling, past)
 
     points = range(window.index_of(span.first_ms), window.index_of(span.last_ms) + 1)
     before = {(alert.finding, alert.subject): alert for alert in standing}
@@ -195,6 +197,7 @@ def evaluate(
         dropped=tuple(dropped),
         mails=tuple(sorted(mails, key=lambda mail: (mail.decided_ms, mail.id))),
         days=tuple(_settled(record, history, events, window, expected, span, settling)),
+        figures=tuple(_figures(judged.values(), span)),
     )
 
 
@@ -205,12 +208,13 @@ def detect(
     table: Policies,
     events: Sequence[Event] = (),
     settling: Settlements | None = None,
+    past: Past | None = None,
 ) -> dict[tuple[Finding, str], Judgement]:
     """Every subject of every detector judged over the whole window, in the registry's order."""
     judged: dict[tuple[Finding, str], Judgement] = {}
     limits = table.limits()
     for detector in DETECTORS:
-        scene = Scene(site, window, expected, limits, dict(judged), tuple(events), settling or {})
+        scene = Scene(site, window, expected, limits, dict(judged), tuple(events), settling or {}, past or {})
         for subject in detector.subjects(site):
             judged[detector.name, subject] = detector.judge(scene, subject)
     return judged
@@ -308,6 +312,14 @@ def _settled(
             whole = due.by_subject.get("site")
             sun_up = due.sun_elevation_deg > 0.0
             yield settled_day(site, around, whole.expected if whole else None, sun_up, day, revision, point_ms)
+
+
+def _figures(judged: Iterable[Judgement], span: Span) -> Iterable[DayFigure]:
+    """Those of the days that settle inside the span."""
+    for judgement in judged:
+        for figure in judgement.figures:
+            if span.first_ms <= figure.settled_ms <= span.last_ms:
+                yield figure
 
 
 def _around(

@@ -14,6 +14,7 @@ from typing import Any, TextIO
 from watcher.alert.policy import POLICY
 from watcher.catch_up import Case, catch_up
 from watcher.domain.alert import Alert, AlertState
+from watcher.domain.day import DayFigure
 from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import iso
 from watcher.domain.reading import Late, Reading, Samples
@@ -123,17 +124,23 @@ def write_lines(site: str, ledger: Ledger, out: TextIO) -> None:
 
 
 def differences(site: str, one: Ledger, other: Ledger) -> list[str]:
-    """Every way in which two ledgers say different things of a site: alerts, mails, verdict runs, settled days."""
+    """Every way in which two ledgers differ on a site: alerts, mails, verdict runs, days and what is kept of them."""
     found: list[str] = []
     found += _differing("alert", {a.id: a for a in one.alerts(site)}, {a.id: a for a in other.alerts(site)})
     found += _differing("mail", {m.id: m for m in one.mails(site)}, {m.id: m for m in other.mails(site)})
     found += _differing("run", _by_key(one.runs(site)), _by_key(other.runs(site)))
     found += _differing("day", {d.day: d for d in one.days(site)}, {d.day: d for d in other.days(site)})
+    found += _differing("figure", _by_day(one, site), _by_day(other, site))
     return found
 
 
 def _by_key(runs: Iterable[VerdictRun]) -> dict[tuple[str, str, str], VerdictRun]:
     return {(run.finding.value, run.subject, iso(run.first_ms)): run for run in runs}
+
+
+def _by_day(ledger: Ledger, site: str) -> dict[tuple[str, str, str, int], DayFigure]:
+    figures = ledger.figures(site, BEGINNING_MS, END_MS)
+    return {(one.finding.value, one.subject, one.day.isoformat(), one.revision): one for one in figures}
 
 
 def _differing(what: str, one: Mapping[Any, Any], other: Mapping[Any, Any]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
-from watcher.domain.day import SettledDay
+from watcher.domain.day import DayFigure, SettledDay
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.finding import Finding, Verdict, VerdictRun
 from watcher.domain.instant import GRID_MS, HOUR_MS, parse_iso
@@ -74,6 +74,11 @@ def settled(revision: int, **changes: object) -> SettledDay:
     return SettledDay(**{**fields, **changes})  # type: ignore[arg-type]
 
 
+def figure(revision: int, settled_ms: int, **values: float) -> DayFigure:
+    kept = {"made_wh": 27_400.1, "allowed_wh": 1 / 3, **values}
+    return DayFigure(Finding.OUTPUT_LOW, "inverter-1", date(2026, 6, 20), revision, settled_ms, kept)
+
+
 def whole_evaluation(first_ms: int = T0, last_ms: int = T0 + HOUR_MS) -> Evaluation:
     """One with everything an evaluation can bring."""
     suspected = alert(first_ms, AlertState.SUSPECTED, subject="inverter-1.input-1")
@@ -89,4 +94,5 @@ def whole_evaluation(first_ms: int = T0, last_ms: int = T0 + HOUR_MS) -> Evaluat
         alerts=(suspected, opened),
         mails=(mail(opened), mail(opened, role="owner")),
         days=(settled(0), settled(0, day=date(2026, 6, 19))),
+        figures=(figure(0, first_ms),),
     )

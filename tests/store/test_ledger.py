@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from ledger_samples import SITE, T0, alert, mail, run, settled, whole_evaluation
+from ledger_samples import SITE, T0, alert, figure, mail, run, settled, whole_evaluation
 
 from watcher.domain.alert import AlertState, ClosedAs, MailReason
 from watcher.domain.errors import StoreError
@@ -44,6 +44,7 @@ def test_everything_an_evaluation_brings_comes_back_as_it_was(ledger: Ledger) ->
     assert sorted(ledger.alerts(SITE), key=lambda one: one.id) == sorted(evaluation.alerts, key=lambda one: one.id)
     assert tuple(ledger.mails(SITE)) == evaluation.mails
     assert ledger.days(SITE) == sorted(evaluation.days, key=lambda one: one.day)
+    assert ledger.figures(SITE, 0, evaluation.last_ms) == list(evaluation.figures)
     assert ledger.sites() == [SITE]
 
 
@@ -298,6 +299,7 @@ def test_no_number_that_is_none_gets_in(ledger: Ledger, number: float) -> None:
         Evaluation(SITE, T0, T0, runs=(run(T0, T0, observed=number),)),
         Evaluation(SITE, T0, T0, alerts=(opened,)),
         Evaluation(SITE, T0, T0, days=(settled(0, generated_wh=number),)),
+        Evaluation(SITE, T0, T0, figures=(figure(1, T0, made_wh=number),)),
     ):
         with pytest.raises(ValueError, match=r"no number|no figure|not JSON compliant"):
             ledger.commit(evaluation, None)

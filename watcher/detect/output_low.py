@@ -1,9 +1,10 @@
 """output-low: over whole days an inverter makes clearly less than the sun and its equipment allow.
 
-A simple day test: each usable civil day's ratio of made to expected, against this plant's own usual ratio, with a
-margin that depends on how good the reference is. Judged when a day settles, and anew when it settles again on better
-sunshine: what was said on a forecast is then withdrawn if the better reference does not bear it out. Days that another
-finding already explains are not held against the plant. A steady simple fraction points to one of m strings.
+A simple day test: each usable civil day's ratio of made to expected, against this plant's own usual ratio of the last
+thirty usable days that were not low, with a margin that depends on how good the reference is. Judged when a day
+settles, and anew when it settles again on better sunshine: what was said on a forecast is then withdrawn if the better
+reference does not bear it out. Days that another finding already explains are not held against the plant. A steady
+simple fraction points to one of m strings.
 """
 
 from __future__ import annotations
@@ -14,11 +15,13 @@ from datetime import date
 from enum import Enum
 from functools import partial
 from typing import NamedTuple
+from zlib import crc32
 
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown, upper_quartile
+from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, local_day
 from watcher.domain.site import Site, Storage
@@ -33,13 +36,16 @@ CODES = (
     "explained.snow-possible",
 )
 EXPLAINERS = (Finding.STRING_OPEN, Finding.NO_GENERATION)
+USUAL_DAYS, FEWEST_USUAL_DAYS = 30, 3
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 
 
 class _Status(Enum):
-    LOW = "low"
-    BETWEEN = "between"
-    FINE = "fine"
+    """The values stand in the ledger; a day that was not judged is a 0 there."""
+
+    LOW = 1.0
+    BETWEEN = 2.0
+    FINE = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +56,7 @@ class _Day:
     first: int
     last: int
     made_mwh: float
+    allowed_mwh: float
     expected_mwh: float
     explained: int
     status: _Status | None
@@ -132,11 +139,15 @@ class OutputLow:
         onset, onset_low, onset_high, units, withdrawn = (np.zeros(n, dtype=np.int64) for _ in range(5))
         loss, arrears = np.zeros(n), np.zeros(n)
         facts: dict[int, Mapping[str, str | float]] = {}
+        figures: list[DayFigure] = []
+        on_file = _on_file(scene.site, subject)
+        past = self._past(scene, subject, on_file)
 
         for point_ms, settling, again in _settle_points(scene):
             at = scene.window.index_of(point_ms)
-            days = self._days_known(scene, subject, columns, point_ms)
+            days = self._days_known(scene, subject, columns, point_ms, past)
             newest = [day for day in days if day.day in settling]
+            figures += (self._figure(scene, subject, day, point_ms, on_file) for day in newest)
             judged = [day for day in days if day.status is not None]
             if newest and newest[-1].explained:
                 code[at] = newest[-1].explained
@@ -174,18 +185,43 @@ class OutputLow:
             cause=cause, cause_sets=((), ("step-fraction",)), observed=observed, expected=expected, unit="Wh",
             onset_ms=onset, onset_low_ms=onset_low, onset_high_ms=onset_high, loss_mwh=loss, arrears_mwh=arrears,
             loss_share=scene.limit(self.name, "loss_share"), evidence=lambda point: facts.get(point, {}),
-            units=units, withdrawn_from_ms=withdrawn,
+            units=units, withdrawn_from_ms=withdrawn, figures=figures,
         )  # fmt: skip
 
     def _bounds(self, scene: Scene, day: date) -> tuple[int, int]:
         start_ms, end_ms = local_day(day, scene.site.zone)
         return (start_ms - scene.window.start_ms) // GRID_MS, (end_ms - scene.window.start_ms) // GRID_MS
 
-    def _days_known(self, scene: Scene, subject: str, columns: _Columns, point_ms: int) -> list[_Day]:
+    def _past(self, scene: Scene, subject: str, on_file: float) -> list[float]:
+        """Ratios of the days before the window that were judged and not low, under the facts of today."""
+        first = min((day for day in scene.settling if self._bounds(scene, day)[0] >= 0), default=None)
+        return [
+            figure.values["made_wh"] / figure.values["allowed_wh"]
+            for figure in scene.past.get((self.name, subject), ())
+            if first is not None
+            and figure.day < first
+            and figure.values["on_file"] == on_file
+            and figure.values["status"] > _Status.LOW.value
+        ][-USUAL_DAYS:]
+
+    def _figure(self, scene: Scene, subject: str, day: _Day, point_ms: int, on_file: float) -> DayFigure:
+        values = {"on_file": on_file, "status": 0.0}
+        if day.status is not None:
+            values |= {
+                "status": day.status.value,
+                "made_wh": day.made_mwh / 1000.0,
+                "allowed_wh": day.allowed_mwh / 1000.0,
+            }
+        revision = scene.settling[day.day].index(point_ms) + 1
+        return DayFigure(self.name, subject, day.day, revision, point_ms, values)
+
+    def _days_known(
+        self, scene: Scene, subject: str, columns: _Columns, point_ms: int, past: Sequence[float]
+    ) -> list[_Day]:
         """The civil days that lie inside the window and have settled by a point, with what was known then."""
         peak_w = sum(array.peak_power_w for array in scene.site.arrays_of(subject))
         least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
-        ratios: list[float] = []
+        ratios = list(past)
         days: list[_Day] = []
         for day, points in scene.settling.items():
             start, end = columns.bounds[day]
@@ -199,9 +235,11 @@ class OutputLow:
             if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
                 explained = 4
             if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
-                days.append(_Day(day, start, end, made, allowed, explained, None, float("nan")))
+                days.append(_Day(day, start, end, made, allowed, allowed, explained, None, float("nan")))
                 continue
-            usual = min(max(upper_quartile(ratios), 0.8), 1.2) if len(ratios) >= 3 else 1.0
+            usual = 1.0
+            if len(ratios) >= FEWEST_USUAL_DAYS:
+                usual = min(max(upper_quartile(ratios[-USUAL_DAYS:]), 0.8), 1.2)
             share = made / allowed / usual
             status = _Status.BETWEEN  # hysteresis: well again is more than just above the line
             if share < 1.0 - margin:
@@ -210,7 +248,7 @@ class OutputLow:
                 status = _Status.FINE
             if status is not _Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
                 ratios.append(made / allowed)
-            days.append(_Day(day, start, end, made, usual * allowed, 0, status, share))
+            days.append(_Day(day, start, end, made, allowed, usual * allowed, 0, status, share))
         return days
 
     def _explained(self, scene: Scene, subject: str, part: slice, known: int) -> int:
@@ -238,6 +276,11 @@ class OutputLow:
         if share[Basis.SATELLITE] >= 0.25:
             return scene.limit(self.name, "margin_satellite")
         return scene.limit(self.name, "margin_measured")
+
+
+def _on_file(site: Site, subject: str) -> float:
+    """A number of the facts an inverter's expectation rests on: days judged under other facts are no measure."""
+    return float(crc32(repr((site.inverter(subject), site.arrays_of(subject))).encode()))
 
 
 def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, int]]) -> dict[date, int]:

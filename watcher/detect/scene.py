@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Floats, Ints, Window
+from watcher.domain.day import DayFigure, Past
 from watcher.domain.event import Event
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
@@ -43,6 +44,7 @@ class Judgement:
         was said before; 0 elsewhere, None: never
     fault_known_ms: per interval, since when it is known that the fault stood in it, however late what that rests on
         came; 0 where it did not, None: the verdicts say it
+    figures: what a day detector keeps of each civil day of the window, whenever it settled
     """
 
     finding: Finding
@@ -65,6 +67,7 @@ class Judgement:
     units: Ints | None = None
     withdrawn_from_ms: Ints | None = None
     fault_known_ms: Ints | None = None
+    figures: Sequence[DayFigure] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,7 @@ class Scene:
     """The window with its expectation, and what has been judged before in the registry's order.
 
     events: what was said about the site so far. settling: when its civil days settle, and settle again
+    past: what day detectors kept of days that had settled before the UTC day that is judged began
     """
 
     site: Site
@@ -81,6 +85,7 @@ class Scene:
     judged: Mapping[tuple[Finding, str], Judgement] = field(default_factory=dict)
     events: Sequence[Event] = ()
     settling: Settlements = field(default_factory=dict)
+    past: Past = field(default_factory=dict)
 
     def limit(self, finding: Finding, name: str) -> float:
         return self.limits[finding][name]

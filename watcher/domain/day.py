@@ -1,9 +1,15 @@
-"""A settled day: what one civil day of a site came to."""
+"""A settled day: what one civil day of a site came to, and what its detectors keep of it for later days."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+
+from watcher.domain.finding import Finding
+
+PAST_DAYS = 400
+"""How far back the figures of earlier days are given to a detector."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,3 +30,22 @@ class SettledDay:
     metered_wh: float | None
     expected_wh: float | None
     coverage: float
+
+
+@dataclass(frozen=True, slots=True)
+class DayFigure:
+    """What a day detector keeps of one civil day of one subject, for days that lie further back than its window.
+
+    revision: 1 when the day first settled, one more each time it settled again. values: finite numbers by name
+    """
+
+    finding: Finding
+    subject: str
+    day: date
+    revision: int
+    settled_ms: int
+    values: Mapping[str, float]
+
+
+Past = Mapping[tuple[Finding, str], Sequence[DayFigure]]
+"""By finding and subject the newest revision of each earlier day, ascending by day."""

@@ -19,7 +19,7 @@ from sqlalchemy import delete as delete_from
 from sqlalchemy.exc import SQLAlchemyError
 
 from watcher.domain.alert import Alert, AlertState, Mail
-from watcher.domain.day import SettledDay
+from watcher.domain.day import DayFigure, SettledDay
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event, EventKind
@@ -177,6 +177,9 @@ class Ledger:
                 put_mail(connection, mail)
             if evaluation.days:
                 connection.execute(insert(t.settled_day), [rows.day_to_row(day) for day in evaluation.days])
+            if evaluation.figures:
+                kept = [rows.figure_to_row(evaluation.site, figure) for figure in evaluation.figures]
+                connection.execute(insert(t.day_figure), kept)
 
     def sites(self) -> list[str]:
         """Every site anything is written about, in order of name."""
@@ -224,6 +227,14 @@ class Ledger:
             .order_by(t.settled_day.c.day, t.settled_day.c.revision),
         )
         return list({row["day"]: rows.day_from_row(row) for row in found}.values())
+
+    def figures(self, site: str, after_ms: int, through_ms: int) -> list[DayFigure]:
+        """What was kept of days that settled in after_ms < point <= through_ms, in order of settling."""
+        kept = t.day_figure.c
+        settled = [kept.settled_ms > after_ms, kept.settled_ms <= through_ms]
+        wanted = select(t.day_figure).where(kept.site == site, *settled)
+        found = self._all("reading what days left", wanted.order_by(kept.settled_ms, kept.day, kept.revision))
+        return [rows.figure_from_row(row) for row in found]
 
     # Mails
 
@@ -277,7 +288,7 @@ class Ledger:
     def _settle_tables(self) -> None:
         with self._said("opening"), self._engine.connect() as connection:
             version = _version(connection, self._name)
-            complete = inspect(connection).has_table(t.rebuilt.name)  # files of before it existed go without
+            there = set(inspect(connection).get_table_names())  # older files go without the newest tables
         if version is None:
             with self._writing("creating the tables") as connection:
                 version = _version(connection, self._name)  # another process may have been quicker
@@ -290,9 +301,9 @@ class Ledger:
                 f"{self._name} has the tables of version {version}, this program knows version {t.SCHEMA_VERSION}: "
                 "use the newer program, or restore a copy from before the update"
             )
-        if not complete:
+        if not set(t.METADATA.tables) <= there:
             with self._writing("opening") as connection:
-                t.rebuilt.create(connection, checkfirst=True)
+                t.METADATA.create_all(connection)
 
     @contextmanager
     def _said(self, doing: str) -> Iterator[None]:

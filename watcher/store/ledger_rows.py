@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any
 
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
-from watcher.domain.day import SettledDay
+from watcher.domain.day import DayFigure, SettledDay
 from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding, Verdict, VerdictRun
 
@@ -25,7 +25,7 @@ def to_json(value: object) -> str:
     return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def _columns(value: VerdictRun | Alert | SettledDay) -> dict[str, Any]:
+def _columns(value: VerdictRun | Alert | SettledDay | DayFigure) -> dict[str, Any]:
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
@@ -122,3 +122,23 @@ def day_to_row(settled: SettledDay) -> dict[str, Any]:
 
 def day_from_row(row: Row) -> SettledDay:
     return SettledDay(**{**row, "day": date.fromisoformat(row["day"])})
+
+
+def figure_to_row(site: str, figure: DayFigure) -> dict[str, Any]:
+    """ValueError for a value that is no number."""
+    for name, value in figure.values.items():
+        if not math.isfinite(value):
+            raise ValueError(f"{site} {figure.finding} {figure.subject} {figure.day}: {name} = {value!r} is no figure")
+    own = {**_columns(figure), "day": figure.day.isoformat(), "finding": str(figure.finding)}
+    return {**own, "site": site, "values": to_json(dict(figure.values))}
+
+
+def figure_from_row(row: Row) -> DayFigure:
+    return DayFigure(
+        Finding(row["finding"]),
+        row["subject"],
+        date.fromisoformat(row["day"]),
+        row["revision"],
+        row["settled_ms"],
+        json.loads(row["values"]),
+    )

@@ -165,6 +165,21 @@ settled_day = Table(
     sqlite_with_rowid=False,
 )
 
+# What day detectors keep of a settled day: asked for once a judged day, by when it settled.
+day_figure = Table(
+    "day_figure",
+    METADATA,
+    _site_column(primary_key=True),
+    Column("finding", String, primary_key=True),
+    Column("subject", String, primary_key=True),
+    Column("day", String, primary_key=True),  # ISO date
+    Column("revision", Integer, primary_key=True),
+    _ms("settled_ms"),
+    _text("values"),
+    Index("day_figure_by_settling", "site", "settled_ms"),
+    sqlite_with_rowid=False,
+)
+
 # Of a site whose ledger was lost and is made anew: mails decided up to here were told then (begin_again).
 rebuilt = Table("rebuilt", METADATA, _site_column(primary_key=True), _ms("told_until_ms"), sqlite_with_rowid=False)
 
