@@ -26,8 +26,9 @@ INWARD = {
     "detect": {"domain", "align", "expect", "detect", "settle"},
     "alert": {"domain", "align", "expect", "detect", "alert"},
     "report": {"domain", "align", "expect", "detect", "alert", "report"},
-    "evaluate": {"domain", "align", "expect", "detect", "alert", "settle"},
+    "evaluate": {"domain", "align", "expect", "detect", "alert", "settle", "sheet"},
     "settle": {"domain"},
+    "sheet": {"domain", "align", "expect"},
 }
 """What each pure folder or module may import of ours."""
 

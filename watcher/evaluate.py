@@ -24,7 +24,7 @@ from watcher.align.window import Window
 from watcher.detect.registry import DETECTORS
 from watcher.detect.scene import Judgement, Scene
 from watcher.domain.alert import Alert, Mail
-from watcher.domain.day import DayFigure, Past, SettledDay
+from watcher.domain.day import DayFigure, DaySheet, Past, SettledDay
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event
 from watcher.domain.finding import Finding, VerdictRun
@@ -46,6 +46,7 @@ from watcher.domain.site import Site, SiteRecord
 from watcher.expect.day import expect_day, join
 from watcher.expect.expectation import Expected
 from watcher.settle import REACH_DAYS, Settlements, settlements
+from watcher.sheet import day_sheet
 
 LOOKBACK_DAYS = 14
 LABEL_REACH_MS = HOUR_MS
@@ -188,6 +189,7 @@ def evaluate(
             put([off_file(alert, span.first_ms)], table[alert.finding])
     for alert in after.values():
         mails += reminders(alert, site, table[alert.finding], span.last_ms)
+    settled = list(_settled(record, history, events, window, expected, span, settling))
     return Evaluation(
         site=site.id,
         first_ms=span.first_ms,
@@ -196,7 +198,8 @@ def evaluate(
         alerts=tuple(changed.values()),
         dropped=tuple(dropped),
         mails=tuple(sorted(mails, key=lambda mail: (mail.decided_ms, mail.id))),
-        days=tuple(_settled(record, history, events, window, expected, span, settling)),
+        days=tuple(day for day, _ in settled),
+        sheets=tuple(sheet for _, sheet in settled if sheet is not None),
         figures=tuple(_figures(judged.values(), span)),
     )
 
@@ -298,8 +301,8 @@ def _settled(
     expected: Expected,
     span: Span,
     settling: Settlements,
-) -> Iterable[SettledDay]:
-    """The civil days that settle inside the span, first time or again."""
+) -> Iterable[tuple[SettledDay, DaySheet | None]]:
+    """The civil days that settle inside the span, first time or again, and their sheets."""
     for day, points in settling.items():
         for revision, point_ms in enumerate(points, start=1):
             if not span.first_ms <= point_ms <= span.last_ms:
@@ -311,7 +314,9 @@ def _settled(
                 around, due = _around(record, site, history, events, start_ms, span.last_ms + GRACE_MS)
             whole = due.by_subject.get("site")
             sun_up = due.sun_elevation_deg > 0.0
-            yield settled_day(site, around, whole.expected if whole else None, sun_up, day, revision, point_ms)
+            expected_w = whole.expected if whole else None
+            settled = settled_day(site, around, expected_w, sun_up, day, revision, point_ms)
+            yield settled, day_sheet(site, around, due, day, revision, point_ms)
 
 
 def _figures(judged: Iterable[Judgement], span: Span) -> Iterable[DayFigure]:

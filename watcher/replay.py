@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, TextIO
 
 from watcher.alert.policy import POLICY
@@ -18,6 +19,7 @@ from watcher.domain.day import DayFigure
 from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import iso
 from watcher.domain.reading import Late, Reading, Samples
+from watcher.domain.sheet import Sheet, unpack
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History
 from watcher.store.ledger import Ledger
@@ -131,6 +133,7 @@ def differences(site: str, one: Ledger, other: Ledger) -> list[str]:
     found += _differing("run", _by_key(one.runs(site)), _by_key(other.runs(site)))
     found += _differing("day", {d.day: d for d in one.days(site)}, {d.day: d for d in other.days(site)})
     found += _differing("figure", _by_day(one, site), _by_day(other, site))
+    found += _differing("sheet", _sheets(one, site), _sheets(other, site))
     return found
 
 
@@ -141,6 +144,10 @@ def _by_key(runs: Iterable[VerdictRun]) -> dict[tuple[str, str, str], VerdictRun
 def _by_day(ledger: Ledger, site: str) -> dict[tuple[str, str, str, int], DayFigure]:
     figures = ledger.figures(site, BEGINNING_MS, END_MS)
     return {(one.finding.value, one.subject, one.day.isoformat(), one.revision): one for one in figures}
+
+
+def _sheets(ledger: Ledger, site: str) -> dict[str, Sheet]:
+    return {one.day.isoformat(): unpack(one.content) for one in ledger.sheets(site, date.min, date.max)}
 
 
 def _differing(what: str, one: Mapping[Any, Any], other: Mapping[Any, Any]) -> list[str]:

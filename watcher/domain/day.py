@@ -49,3 +49,13 @@ class DayFigure:
 
 Past = Mapping[tuple[Finding, str], Sequence[DayFigure]]
 """By finding and subject the newest revision of each earlier day, ascending by day."""
+
+
+@dataclass(frozen=True, slots=True)
+class DaySheet:
+    """What was measured and expected on a civil day, interval by interval. content: bytes of domain/sheet.py"""
+
+    day: date
+    revision: int
+    settled_ms: int
+    content: bytes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from watcher.domain.alert import Alert, Mail
-from watcher.domain.day import DayFigure, SettledDay
+from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.finding import VerdictRun
 
 
@@ -18,7 +18,8 @@ class Evaluation:
     alerts: alerts that began or changed, as they are at last_ms
     dropped: ids of suspicions that came to nothing; they are removed without trace
     mails: decided here, sent later
-    days: civil days settled here. figures: what day detectors keep of them
+    days: civil days settled here. sheets: the same, interval by interval
+    figures: what day detectors keep of them
     events_seen: number of the newest event that was taken into account, 0 for none
     """
 
@@ -30,6 +31,7 @@ class Evaluation:
     dropped: tuple[str, ...] = ()
     mails: tuple[Mail, ...] = ()
     days: tuple[SettledDay, ...] = ()
+    sheets: tuple[DaySheet, ...] = ()
     figures: tuple[DayFigure, ...] = ()
     events_seen: int = 0
 

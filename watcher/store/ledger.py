@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Self, cast
 
 from sqlalchemy import Connection, Select, func, insert, inspect, make_url, select, update
@@ -19,7 +20,7 @@ from sqlalchemy import delete as delete_from
 from sqlalchemy.exc import SQLAlchemyError
 
 from watcher.domain.alert import Alert, AlertState, Mail
-from watcher.domain.day import DayFigure, SettledDay
+from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event, EventKind
@@ -36,6 +37,7 @@ from watcher.store.ledger_commit import (
     put_alert,
     put_mail,
     put_runs,
+    put_sheet,
 )
 from watcher.store.trouble import store_error
 
@@ -177,6 +179,8 @@ class Ledger:
                 put_mail(connection, mail)
             if evaluation.days:
                 connection.execute(insert(t.settled_day), [rows.day_to_row(day) for day in evaluation.days])
+            for sheet in evaluation.sheets:
+                put_sheet(connection, evaluation.site, sheet)
             if evaluation.figures:
                 kept = [rows.figure_to_row(evaluation.site, figure) for figure in evaluation.figures]
                 connection.execute(insert(t.day_figure), kept)
@@ -235,6 +239,13 @@ class Ledger:
         wanted = select(t.day_figure).where(kept.site == site, *settled)
         found = self._all("reading what days left", wanted.order_by(kept.settled_ms, kept.day, kept.revision))
         return [rows.figure_from_row(row) for row in found]
+
+    def sheets(self, site: str, since: date, until: date) -> list[DaySheet]:
+        """The newest sheet of each day in since <= day < until that has one, in order."""
+        kept = t.day_sheet.c
+        days = [kept.day >= since.isoformat(), kept.day < until.isoformat()]
+        found = self._all("reading day sheets", select(t.day_sheet).where(kept.site == site, *days).order_by(kept.day))
+        return [rows.sheet_from_row(row) for row in found]
 
     # Mails
 

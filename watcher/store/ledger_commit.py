@@ -13,6 +13,7 @@ from typing import Any, cast
 from sqlalchemy import Connection, Select, Table, and_, exists, insert, literal, select, update
 
 from watcher.domain.alert import Alert, Mail
+from watcher.domain.day import DaySheet
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation, continues
 from watcher.domain.finding import Finding, VerdictRun
@@ -109,6 +110,12 @@ def put_alert(connection: Connection, alert: Alert) -> None:
     """Enter an alert, or change it to what it is now."""
     row = rows.alert_to_row(alert)
     _put(connection, t.alert, {"id": row.pop("id")}, row)
+
+
+def put_sheet(connection: Connection, site: str, sheet: DaySheet) -> None:
+    """The sheet of a day, in place of an earlier revision's."""
+    values = {"revision": sheet.revision, "settled_ms": sheet.settled_ms, "content": sheet.content}
+    _put(connection, t.day_sheet, {"site": site, "day": sheet.day.isoformat()}, values)
 
 
 def put_mail(connection: Connection, mail: Mail) -> None:

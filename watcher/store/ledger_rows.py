@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any
 
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
-from watcher.domain.day import DayFigure, SettledDay
+from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding, Verdict, VerdictRun
 
@@ -142,3 +142,7 @@ def figure_from_row(row: Row) -> DayFigure:
         row["settled_ms"],
         json.loads(row["values"]),
     )
+
+
+def sheet_from_row(row: Row) -> DaySheet:
+    return DaySheet(date.fromisoformat(row["day"]), row["revision"], row["settled_ms"], row["content"])

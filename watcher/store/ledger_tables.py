@@ -18,6 +18,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Table,
@@ -178,6 +179,16 @@ day_figure = Table(
     _text("values"),
     Index("day_figure_by_settling", "site", "settled_ms"),
     sqlite_with_rowid=False,
+)
+
+day_sheet = Table(
+    "day_sheet",
+    METADATA,
+    _site_column(primary_key=True),
+    Column("day", String, primary_key=True),  # ISO date
+    Column("revision", Integer, nullable=False),
+    _ms("settled_ms"),
+    Column("content", LargeBinary, nullable=False),
 )
 
 # Of a site whose ledger was lost and is made anew: mails decided up to here were told then (begin_again).

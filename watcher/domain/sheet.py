@@ -1,0 +1,77 @@
+"""A day sheet's columns, and the bytes they are kept as. Needs no numpy: the page reads sheets too.
+
+Rule: columns are whole tenths of their unit (W, W/m², °C, Wh), MISSING where there was no value.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import zlib
+from array import array
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
+
+MISSING = -(2**31)
+"""No value; no column can reach it."""
+
+TENTHS = 10.0
+_FORMAT = 1
+_HEADER = struct.Struct("<BqHH")  # format, start of the day, intervals, length of the names
+"""Numbers have the order of bytes of every machine this program runs on, as in the readings' chunks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """start_ms: of the civil day. columns: whole tenths by name, one entry a grid interval"""
+
+    start_ms: int
+    columns: Mapping[str, array[int]]
+
+    def values(self, name: str) -> list[float | None]:
+        """One column in its unit; None where there was no value. KeyError for a column that is not there."""
+        return [None if tenths == MISSING else tenths / TENTHS for tenths in self.columns[name]]
+
+
+def pack(sheet: Sheet) -> bytes:
+    """The bytes of a sheet: names, then differences, all lowest bytes first, compressed."""
+    names = sorted(sheet.columns)
+    text = json.dumps(names, separators=(",", ":")).encode()
+    intervals = len(sheet.columns[names[0]]) if names else 0
+    planes = bytearray()
+    for name in names:
+        column = sheet.columns[name]
+        # Modulo 2^32: a step to MISSING and back is as good as any.
+        steps = [column[0], *(later - earlier for earlier, later in pairwise(column))] if column else []
+        row = array("I", [step & 0xFFFFFFFF for step in steps]).tobytes()
+        planes += b"".join(row[byte::4] for byte in range(4))
+    return _HEADER.pack(_FORMAT, sheet.start_ms, intervals, len(text)) + zlib.compress(text + bytes(planes), 6)
+
+
+def unpack(packed: bytes) -> Sheet:
+    """The sheet of these bytes. ValueError where they are damaged or of a format this program does not know."""
+    try:
+        format, start_ms, intervals, length = _HEADER.unpack_from(packed)
+        if format != _FORMAT:
+            raise ValueError(f"a day sheet of format {format}; this program knows {_FORMAT}")
+        content = zlib.decompress(memoryview(packed)[_HEADER.size :])
+        names = json.loads(content[:length])
+        if len(content) != length + 4 * intervals * len(names):
+            raise ValueError(f"{len(content)} bytes for {len(names)} columns")
+    except (struct.error, zlib.error, ValueError) as error:
+        raise ValueError(f"a damaged day sheet: {error}") from None
+    columns: dict[str, array[int]] = {}
+    for place, name in enumerate(names):
+        at = length + 4 * intervals * place
+        row = bytearray(4 * intervals)
+        for byte in range(4):
+            row[byte::4] = content[at + byte * intervals : at + (byte + 1) * intervals]
+        steps = array("I", bytes(row))
+        columns[name] = array("i", [_signed(total) for total in accumulate(steps)])
+    return Sheet(start_ms, columns)
+
+
+def _signed(total: int) -> int:
+    total &= 0xFFFFFFFF
+    return total - 2**32 if total >= 2**31 else total
