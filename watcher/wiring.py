@@ -92,6 +92,8 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     began_ms = (clock if clock is not None else SystemClock()).now_ms()
     stores = open_stores(files.readings, files.ledger, began_ms, config.store)
     readings, ledger = stores.readings, stores.ledger
+    if isinstance(readings, SqliteReadings):
+        readings.keep_days = config.keep_days
     clock = clock if clock is not None else SystemClock(_newest(readings))
     for id, text in sorted(found.texts.items()):
         ledger.put_version(id, text, clock.now_ms())

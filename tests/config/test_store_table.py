@@ -33,6 +33,12 @@ def test_readings_are_kept_in_a_file_unless_a_server_is_named(tmp_path: Path, st
     assert settings(tmp_path, store) is None
 
 
+@pytest.mark.parametrize(("store", "days"), [("", None), ("keep_days = 400\n", 400)])
+def test_a_file_keeps_everything_unless_days_are_named(tmp_path: Path, store: str, days: int | None) -> None:
+    assert settings(tmp_path, store) is None
+    assert load_watcher(tmp_path / "watcher.toml").keep_days == days
+
+
 def test_a_server_has_all_that_the_file_says(tmp_path: Path) -> None:
     (tmp_path / "store-token").write_text("t0ken\n")
     (tmp_path / "store-token").chmod(0o600)
@@ -60,6 +66,7 @@ def test_victoria_metrics_needs_an_address_only(tmp_path: Path) -> None:
     [
         ('kind = "flux"\n', 'store.kind = "flux": must be one of "sqlite", "influxql", "victoria-metrics"'),
         ('url = "http://127.0.0.1:1"\n', "belongs to a server"),
+        ("keep_days = 89\n", "store.keep_days = 89: must be at least 90: late sunshine changes days gone by"),
         ('kind = "influxql"\nbucket = "solar"\n', "store.url: missing"),
         ('kind = "influxql"\nurl = "http://127.0.0.1:1"\n', "store.bucket: missing"),
         ('kind = "victoria-metrics"\nurl = "http://127.0.0.1:1"\nbucket = "solar"\n', "VictoriaMetrics has none"),

@@ -57,7 +57,8 @@ def tables(path: Path) -> dict[str, int]:
 
 
 def night(store: SqliteReadings, now_ms: int, keep_days: int | None = None) -> None:
-    while store.upkeep(now_ms, keep_days):
+    store.keep_days = keep_days
+    while store.upkeep(now_ms):
         pass
 
 

@@ -16,6 +16,8 @@ from watcher.domain.errors import Problem
 from watcher.store.server.settings import ServerKind, ServerSettings
 
 IN_A_FILE = "sqlite"
+LEAST_DAYS = 90
+"""Days settle anew for 45 days, and a detector's window reaches back two weeks before that."""
 _THIS_MACHINE = re.compile(r"http://(localhost|127\.0\.0\.1|\[::1\])(:\d+)?/?")
 
 STORE: Keys = {
@@ -26,7 +28,7 @@ STORE: Keys = {
     ),
     "bucket": text(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)?", "must be a bucket, or database/policy of an InfluxDB 1.x"),
     "org": text(),
-    "keep_days": whole(1, 36_500, "how long the server must keep readings"),
+    "keep_days": whole(1, 36_500, "how long readings are kept"),
     **secret_keys("token"),
 }
 
@@ -38,7 +40,13 @@ def store_of(
     kind = store.get("kind", IN_A_FILE)
     if kind == IN_A_FILE:
         for key, value in store.items():
-            if key != "kind":
+            if key == "keep_days" and value < LEAST_DAYS:
+                page.wrong(
+                    "store.keep_days",
+                    f"must be at least {LEAST_DAYS}: late sunshine changes days gone by",
+                    shown(value),
+                )
+            elif key not in ("kind", "keep_days"):
                 page.wrong(f"store.{key}", 'belongs to a server; kind is "sqlite", which is a file', shown(value))
         return None
     token = secret_of(page, "store", "token", store, beside, environment, warnings)

@@ -96,6 +96,7 @@ class WatcherConfig:
     """What the watcher file says.
 
     devices_folder: where register maps are; need not be there. store: the server that keeps readings, None for a file
+    keep_days: after how many days readings in a file may go, None for never
     warnings: what works and should not stay so
     """
 
@@ -109,6 +110,7 @@ class WatcherConfig:
     weather: WeatherConfig
     firm: Firm
     store: ServerSettings | None = None
+    keep_days: int | None = None
     warnings: tuple[Problem, ...] = ()
 
 
@@ -172,6 +174,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         weather=_weather(content.get("weather", {})),
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
         store=store,
+        keep_days=content.get("store", {}).get("keep_days") if store is None else None,
         warnings=tuple(warnings),
     )
 

@@ -54,10 +54,15 @@ _NOTHING = Appended(0, 0, 0)
 
 
 class SqliteReadings:
-    """The readings of any number of sites."""
+    """The readings of any number of sites.
+
+    keep_days: nightly upkeep drops readings older than this before the newest one; None keeps everything. What people
+        typed, what was said and what was judged stands in the ledger, where nothing is ever dropped
+    """
 
     def __init__(self, path: str | Path, access: Access = Access.WRITE) -> None:
         """Open or create the file; ":memory:" keeps everything in memory. StoreError in words where it cannot be."""
+        self.keep_days: int | None = None
         self._access = access
         self._lock = threading.Lock()
         self._connection = open_file(path, access)
@@ -125,10 +130,10 @@ class SqliteReadings:
                 self._move_watermark(number, _not_before(before_ms, reached_ms))
         return total
 
-    def upkeep(self, now_ms: int, keep_days: int | None = None) -> bool:
+    def upkeep(self, now_ms: int) -> bool:
         """A turn of nightly work: pack days that are over, drop what is older than keep_days before the newest row.
 
-        now_ms: the wall clock, trusted. keep_days: None keeps everything. Each day is a transaction of its own.
+        now_ms: the wall clock, trusted. Each day is a transaction of its own.
         Whether there is more to do; the turn that ends it folds the write-ahead log into the file.
         """
         closed = day_of(now_ms) - CLOSED_DAYS
@@ -138,12 +143,12 @@ class SqliteReadings:
                     break
         else:
             return True
-        if keep_days is not None:
+        if self.keep_days is not None:
             with self._within("dropping old days", Access.WRITE):
                 # From the newest row, not from the clock: one that runs years ahead must not empty the store.
                 (newest_ms,) = self._connection.execute("SELECT max(newest_ms) FROM series").fetchone()
                 if newest_ms is not None:
-                    drop_before(self._connection, day_of(min(newest_ms, now_ms)) - keep_days)
+                    drop_before(self._connection, day_of(min(newest_ms, now_ms)) - self.keep_days)
         with self._lock, said("nightly upkeep"):
             # A bounded look at the rows, or years of them would be read under the writer's lock; the log last, since
             # the figures are written through it.
