@@ -1,6 +1,7 @@
 """The command line: each command checks what it is given, does its one thing, and says in words what went wrong.
 
-Exit codes: 0 well, 1 differences found (replay --compare) or trouble at work, 2 bad input.
+Exit codes: 0 well, 1 differences found (replay --compare), something looks wrong (probe) or trouble at work, 2 bad
+input.
 """
 
 from __future__ import annotations
@@ -72,6 +73,29 @@ def _parser() -> argparse.ArgumentParser:
     )
     again.add_argument("--compare", action="store_true", help="exit 1 where the ledger says otherwise")
 
+    ask = add("probe", _probe, "Ask a device what it says, show every point, and say what looks wrong. Only reads.")
+    ask.add_argument(
+        "address", nargs="?", metavar="ADDRESS", help='"host:port", or a serial device such as "/dev/ttyUSB0"'
+    )
+    ask.add_argument("--unit", default="1", metavar="N[,N]", help="unit ids, such as 1,2 or 1-247 (%(default)s)")
+    ask.add_argument(
+        "--map", metavar="NAME", help="a register map by its name, or its file; without one, what it says itself"
+    )
+    ask.add_argument(
+        "--site", metavar="ID", help="hold it against this site's file, and read it by the maps named there"
+    )
+    ask.add_argument(
+        "--seconds", type=float, default=10.0, help="from the first poll to the last of three (%(default)g)"
+    )
+    ask.add_argument("--timeout", type=float, default=3.0, metavar="SECONDS", help="for one answer (%(default)g)")
+    ask.add_argument("--scan", metavar="A-B[,A-B]", help="look for registers that answer, at these addresses")
+    ask.add_argument("--write-map", type=Path, metavar="FILE.toml", help="write what was read as a register map")
+    ask.add_argument(
+        "--fix", metavar="WORD[,WORD]", help='put these suspicions right in it, such as word-order, or "all"'
+    )
+    ask.add_argument("--bundle", type=Path, metavar="FILE", help="save all that was read, to be sent to who can help")
+    ask.add_argument("--from", dest="bundle_from", type=Path, metavar="FILE", help="judge a saved probe; asks nothing")
+
     copy = add("backup", _backup, "Copy all that was measured and judged, also while the watcher runs.")
     copy.add_argument("folder", type=Path, metavar="FOLDER", help="gets a dated folder with the copy in it")
 
@@ -113,6 +137,12 @@ def _replay(options: argparse.Namespace) -> int:
     from watcher.commands.replay import run_replay
 
     return run_replay(options)
+
+
+def _probe(options: argparse.Namespace) -> int:
+    from watcher.commands.probe import run_probe
+
+    return run_probe(options)
 
 
 def _backup(options: argparse.Namespace) -> int:
