@@ -6,7 +6,6 @@ all that was printed. It holds no network address, no place, no name of site or 
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -31,7 +30,7 @@ from watcher.config.checked_toml import (
 from watcher.config.map_file import load_map
 from watcher.domain.errors import SetupError
 from watcher.domain.instant import iso, parse_iso
-from watcher.probe.map_text import map_text
+from watcher.probe.map_text import map_text, quoted
 from watcher.probe.seen import ROLES, Facts, InputFacts, Place, Sample, UnitSeen
 
 FORMAT = 1
@@ -62,7 +61,7 @@ def _lines(bundle: Bundle) -> Iterator[str]:
     yield "[bundle]"
     yield f"format = {FORMAT}"
     for name, version in bundle.versions.items():
-        yield f"{name} = {_quoted(version)}"
+        yield f"{name} = {quoted(version)}"
     for seen in bundle.units:
         yield from _unit(seen)
     yield ""
@@ -75,14 +74,14 @@ def _unit(seen: UnitSeen) -> Iterator[str]:
     yield "[[unit]]"
     yield f"unit = {seen.unit}"
     yield f"standard = {str(seen.standard).lower()}"
-    yield f"notes = [{', '.join(_quoted(note) for note in seen.notes)}]"
+    yield f"notes = [{', '.join(quoted(note) for note in seen.notes)}]"
     if seen.registers is not None:
-        yield f"map_name = {_quoted(seen.registers.name)}"
+        yield f"map_name = {quoted(seen.registers.name)}"
         yield f"map = {_block(map_text(seen.registers))}"
     yield "[unit.identity]"
     for key in TOLD_OF_WHO:
         if key in seen.identity:
-            yield f"{key} = {_quoted(seen.identity[key])}"
+            yield f"{key} = {quoted(seen.identity[key])}"
     facts = seen.facts
     yield "[unit.facts]"
     yield f'role = "{facts.role}"'
@@ -119,13 +118,9 @@ def _stretch(line: Sequence[Place], words: Mapping[Place, int]) -> str:
     return f"{int(line[0][0])} {line[0][1]} " + " ".join(f"{words[place]:04X}" for place in line)
 
 
-def _quoted(line: str) -> str:
-    return json.dumps(line, ensure_ascii=True)
-
-
 def _block(lines: str) -> str:
     plain = "'''" not in lines and all(one.isprintable() or one == "\n" for one in lines)
-    return f"'''\n{lines.rstrip(chr(10))}\n'''" if plain else _quoted(lines)
+    return f"'''\n{lines.rstrip(chr(10))}\n'''" if plain else quoted(lines)
 
 
 def read_bundle(content: str, place: str) -> Bundle:

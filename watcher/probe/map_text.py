@@ -6,7 +6,6 @@ with what was seen in it.
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
@@ -30,7 +29,7 @@ def map_text(
     words = _most(point.word_order for point in points if point.type.size > 1) or Order.HIGH_FIRST
     order = _most(point.byte_order for point in points) or Order.HIGH_FIRST
     lines = [f"# {line}".rstrip() for line in top]
-    lines += ["", "[device]", f"description = {_quoted(registers.description)}", f"function = {int(table or 3)}"]
+    lines += ["", "[device]", f"description = {quoted(registers.description)}", f"function = {int(table or 3)}"]
     if registers.max_registers != MOST:
         lines.append(f"max_registers = {registers.max_registers}")
     lines += [f'word_order = "{words}"', f'byte_order = "{order}"', f"address_base = {base}"]
@@ -86,8 +85,16 @@ def _point(point: MapPoint, table: Table, words: Order, order: Order) -> Iterabl
         yield f"includes_battery_discharge = {str(point.includes_battery_discharge).lower()}"
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)  # a JSON string of printing characters is a TOML one
+def quoted(text: str) -> str:
+    """Text as a basic string of TOML."""
+    return '"' + "".join(_ESCAPED.get(one) or (one if one.isprintable() else _escaped(one)) for one in text) + '"'
+
+
+_ESCAPED = {'"': r"\"", "\\": r"\\"}
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04X}" if ord(sign) < 0x1_0000 else f"\\U{ord(sign):08X}"
 
 
 def _number(exact: Decimal) -> str:

@@ -64,16 +64,16 @@ def _known(words: Sequence[int]) -> Iterator[tuple[str, str, str]]:
     for scale, low, high in (("0.01", 4950, 5050), ("0.1", 495, 505)):
         if all(low <= word <= high for word in words):
             yield f"{figure(words[-1] * float(scale))} Hz", scale, FREQUENCY
-    for scale, low, high in (("0.1", 2160, 2530), ("0.01", 21600, 25300)):
-        if all(low <= word <= high for word in words):
-            yield f"{figure(words[-1] * float(scale))} V", scale, VOLTAGE
+    if all(2160 <= word <= 2530 for word in words):
+        yield f"{figure(words[-1] / 10)} V", "0.1", VOLTAGE
 
 
 def _pair(first: Place, second: Place, samples: Sequence[Sample]) -> Hint | None:
     one, two = _history(first, samples), _history(second, samples)
-    if any(True for words in (one, two) for _ in _known(words)):
-        return None  # one of the two is known by itself
     last = (one[-1], two[-1])
+    alone = [f"{what}, scale {scale}" for words in (one, two) for what, scale, _ in _known(words)]
+    if alone and all(last):
+        return None  # one of the two is known by itself
     told = []
     for order, words in (("high-first", last), ("low-first", last[::-1])):
         real = float32(words)
@@ -84,19 +84,20 @@ def _pair(first: Place, second: Place, samples: Sequence[Sample]) -> Hint | None
         told.append(f"int32 high-first: {joined(last)}, its second register moves")
     if (moves == (True, False) and 0 < two[-1] < 0x4000) or (two[-1] == 0 and one[-1] and moves[0]):
         told.append(f"int32 low-first: {joined(last[::-1])}, its first register moves")
-    return Hint(first, last, "; ".join(told)) if told else None
+    return Hint(first, last, "; or ".join([*told, *alone])) if told else None
 
 
 def guessed(samples: Sequence[Sample]) -> RegisterMap | None:
     """A map of the registers that are known by their number alone; None where there are none.
 
-    Of several that look like the frequency the first is taken; of those like a voltage up to three, as phases.
+    Of several that look like the frequency the first is taken; of those like a voltage up to three, as phases. What
+    stands beside a nought may be half of a larger number, and is left out.
     """
     points: list[MapPoint] = []
     counted: dict[str, int] = {FREQUENCY: 0, VOLTAGE: 0}
     for place in sorted(samples[-1].words):
         known = list(_known(_history(place, samples)))
-        if len(known) != 1:
+        if len(known) != 1 or any(samples[-1].words.get((place[0], place[1] + by)) == 0 for by in (-1, 1)):
             continue
         _, scale, quantity = known[0]
         counted[quantity] += 1

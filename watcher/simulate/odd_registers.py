@@ -33,7 +33,6 @@ class Slip(StrEnum):
     FACTOR = "factor-of-ten"
     KILO = "kilo-unit"
     SIGN = "sign-turned"
-    SIGNED = "signed-as-unsigned"
     SENTINEL = "sentinel-as-value"
     SWAPPED_INPUTS = "swapped-inputs"
     STANDS = "counter-stands"
@@ -119,8 +118,6 @@ def shown(values: Values, slip: Slip, moment: int) -> dict[str, float | str]:
     energy = values.get("ac_energy", 0.0)
     if slip is Slip.SENTINEL:
         changed["input-2.dc_current"] = ABSENT
-    elif slip is Slip.SIGNED:
-        changed["temp_heatsink"] = -7.5
     elif slip is Slip.STANDS:
         changed["ac_energy"] = 12_345_600.0
     elif slip is Slip.FALLS:
