@@ -11,7 +11,17 @@ from dataclasses import dataclass, field, replace
 
 from watcher.clock import Clock, SystemClock
 from watcher.collect.modbus.blocks import Table, UnansweredError
-from watcher.collect.modbus.probe_talk import SILENCE, Described, MapPoll, again, describe, scan, somebody
+from watcher.collect.modbus.probe_talk import (
+    GATEWAY,
+    SILENCE,
+    Described,
+    MapPoll,
+    again,
+    describe,
+    scan,
+    somebody,
+    there,
+)
 from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, trouble
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.commands.probe_asked import AboutUnit, Asked
@@ -58,13 +68,10 @@ class Prober:
     async def run(self) -> tuple[UnitSeen, ...]:
         """Everything that answered. NobodyError where nothing did."""
         host, port = port_of(self._asked.address)
-        wire = ProbeWire(host, port, HUNT_S if self._asked.hunt else self._asked.timeout_s)
+        units = await self._hunted(host, port) if self._asked.hunt else self._asked.units
+        wire = ProbeWire(host, port, self._asked.timeout_s)
         try:
             await wire.open()
-            units = await self._hunted(wire) if self._asked.hunt else self._asked.units
-            if self._asked.hunt:
-                wire.close()
-                wire = ProbeWire(host, port, self._asked.timeout_s)
             found = await self._met(wire, units)
             await self._polled(wire, found)
         finally:
@@ -76,22 +83,25 @@ class Prober:
             for one in found
         )
 
-    async def _hunted(self, wire: ProbeWire) -> tuple[int, ...]:
+    async def _hunted(self, host: str, port: int) -> tuple[int, ...]:
         """Which of many unit ids answer."""
         self._say(f"Asking {len(self._asked.units)} unit ids, one after the other.")
-        there = []
-        for unit in self._asked.units:
-            if await wire.converse(unit, somebody()):
-                self._say(f"Unit {unit} answers.")
-                there.append(unit)
-            if len(there) == ANY_UNIT and there == list(self._asked.units[:ANY_UNIT]):
-                self._say(
-                    f"It answers under every unit id so far, so it does not look at them: taken as unit {there[0]}."
-                )
-                return (there[0],)
-        if not there:
+        found: list[int] = []
+        wire = ProbeWire(host, port, min(HUNT_S, self._asked.timeout_s), once=True)
+        try:
+            await wire.open()
+            for unit in self._asked.units:
+                if await wire.converse(unit, there()):
+                    self._say(f"Unit {unit} answers.")
+                    found.append(unit)
+                if len(found) == ANY_UNIT and found == list(self._asked.units[:ANY_UNIT]):
+                    self._say(f"It answers under any unit id, so it does not look at them: taken as unit {found[0]}.")
+                    return (found[0],)
+        finally:
+            wire.close()
+        if not found:
             raise NobodyError(f"None of {len(self._asked.units)} unit ids answered.")
-        return tuple(there)
+        return tuple(found)
 
     async def _met(self, wire: ProbeWire, units: tuple[int, ...]) -> list[_Found]:
         """Each unit's first words: what it is and how it is to be read."""
@@ -116,7 +126,9 @@ class Prober:
             try:
                 told = await wire.converse(unit, describe(self._now_ms()))
             except UnansweredError as error:
-                if not await wire.converse(unit, somebody()):
+                if error.refused.code in GATEWAY:
+                    raise NobodyError(f"Unit {unit}: {refusal(error.refused.code)}.") from None
+                if error.refused == SILENCE and not await wire.converse(unit, somebody()):
                     raise NobodyError(await wire.why_silent(unit)) from None
                 told = Described(None, {}, trouble(error.refused))
             if told.found is not None and (own := described(told.found)) is not None:
@@ -132,6 +144,8 @@ class Prober:
         words: dict[Place, int] = {}
         for table in Table:
             words.update(await wire.converse(found.unit, scan(self._asked.ranges, table)))
+        if not words and not await wire.converse(found.unit, somebody()):
+            raise NobodyError(await wire.why_silent(found.unit))
         looked = ", ".join(f"{first}-{last}" for first, last in self._asked.ranges)
         found.notes.append(f"Looked at {looked} in both tables (--scan looks elsewhere).")
         found.samples.append(Sample(self._now_ms(), words))

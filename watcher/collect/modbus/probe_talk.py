@@ -7,7 +7,7 @@ Sans-IO, as in blocks.py.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from watcher.collect.modbus.blocks import (
@@ -22,6 +22,7 @@ from watcher.collect.modbus.blocks import (
     cover,
 )
 from watcher.collect.modbus.register_map import RegisterMap
+from watcher.collect.modbus.registers import Words
 from watcher.collect.modbus.sunspec import DeviceMap, NoMapError, discover, read_identity
 
 SILENCE = Refused(0)
@@ -54,16 +55,25 @@ def describe(now_ms: int) -> Asking[Described]:
     return Described(found, identity)
 
 
-_ANYWHERE = (Span(0, 1), Span(0, 1, Table.INPUT))
+GATEWAY = (10, 11)
+"""Exceptions a gateway says for a device it cannot reach."""
+
+
+def there() -> Asking[bool]:
+    """Whether a unit answers one question for one register, be it with an exception of its own."""
+    return _heard((yield Span(0, 1)))
 
 
 def somebody() -> Asking[bool]:
-    """Whether a unit answers at all, be it with an exception; asks for two single registers."""
-    for span in _ANYWHERE:
-        answer = yield span
-        if answer != SILENCE:
+    """Whether a unit answers for a register of either table, be it with an exception of its own."""
+    for table in Table:
+        if _heard((yield Span(0, 1, table))):
             return True
     return False
+
+
+def _heard(answer: Words | Refused) -> bool:
+    return not isinstance(answer, Refused) or (answer != SILENCE and answer.code not in GATEWAY)
 
 
 class MapPoll:
@@ -146,13 +156,13 @@ def _whole(span: Span, words: Mapping[tuple[Table, int], int]) -> bool:
 def scan(ranges: Sequence[tuple[int, int]], table: Table) -> Asking[dict[tuple[Table, int], int]]:
     """What answers in some ranges of one table, asked for in small blocks.
 
-    A refused block is tried at its first register, and where that answers, or the block before did, one by one. A table
-    is given up once it stays silent three times in a row, or where the device does not know the function.
+    A refused block is tried at its first register, and one by one from there on while that answers; where a block
+    answers and the one before did not, the registers before it are tried one by one too. A table is given up once it
+    stays silent three times in a row, or where the device does not know the function.
     """
     words: dict[tuple[Table, int], int] = {}
     silent = 0
     for first, last in ranges:
-        block_before = False
         for start in range(first, last + 1, A_BLOCK):
             span = Span(start, min(A_BLOCK, last + 1 - start), table)
             answer = yield span
@@ -162,27 +172,25 @@ def scan(ranges: Sequence[tuple[int, int]], table: Table) -> Asking[dict[tuple[T
                     return words
                 continue
             silent = 0
-            if not isinstance(answer, Refused):
+            if isinstance(answer, Refused):
+                if answer.code == ILLEGAL_FUNCTION:
+                    return words
+                words.update((yield from _one_by_one(range(start, span.end), table)))
+            else:
                 words.update(zip(_places([span]), answer, strict=False))
-                block_before = True
-                continue
-            if answer.code == ILLEGAL_FUNCTION:
-                return words
-            found = yield from _one_by_one(span, block_before)
-            words.update(found)
-            block_before = (table, span.end - 1) in found
+            if (table, start) in words and (table, start - 1) not in words and start > first:
+                words.update((yield from _one_by_one(range(start - 1, max(first, start - A_BLOCK) - 1, -1), table)))
     return words
 
 
-def _one_by_one(block: Span, go_on: bool) -> Asking[dict[tuple[Table, int], int]]:
+def _one_by_one(addresses: Iterable[int], table: Table) -> Asking[dict[tuple[Table, int], int]]:
+    """Registers in their order until the first that is refused."""
     found: dict[tuple[Table, int], int] = {}
-    for address in range(block.first, block.end):
-        answer = yield Span(address, 1, block.table)
-        if not isinstance(answer, Refused):
-            found[block.table, address] = answer[0]
-            go_on = True
-        elif not go_on or (found and (block.table, address - 1) not in found):
+    for address in addresses:
+        answer = yield Span(address, 1, table)
+        if isinstance(answer, Refused):
             break
+        found[table, address] = answer[0]
     return found
 
 

@@ -12,7 +12,7 @@ from collections import Counter
 from typing import TypeVar
 
 from watcher.collect.modbus.blocks import Asking, Refused
-from watcher.collect.modbus.client import Line, SilentError
+from watcher.collect.modbus.client import PATIENCE, Line, SilentError
 from watcher.collect.modbus.probe_talk import SILENCE
 
 PAUSE_S = 0.02
@@ -46,12 +46,18 @@ def refusal(code: int) -> str:
 
 
 class ProbeWire:
-    """Conversations over one TCP address."""
+    """Conversations over one TCP address.
 
-    def __init__(self, host: str, port: int, timeout_s: float) -> None:
+    timeout_s: for one answer. once: whether a question that is not answered is not asked again, for many units of which
+        most are not there
+    """
+
+    def __init__(self, host: str, port: int, timeout_s: float, *, once: bool = False) -> None:
         self._host, self._port, self._timeout_s = host, port, timeout_s
+        self._once = once
         self.counted: Counter[str] = Counter()
-        self._line = Line(host, port, timeout_s, self.counted)
+        # A patient question is asked once and waits longer than the others.
+        self._line = Line(host, port, timeout_s / PATIENCE if once else timeout_s, self.counted)
 
     async def open(self) -> None:
         """Find the host. NobodyError where there is none; the connection itself is made with the first question."""
@@ -74,7 +80,7 @@ class ProbeWire:
             while True:
                 answer = SILENCE
                 try:
-                    answer = await self._line.ask(unit, span, patient=False)  # type: ignore[assignment]
+                    answer = await self._line.ask(unit, span, patient=self._once)  # type: ignore[assignment]
                     silent = 0
                 except SilentError:
                     silent += 1
