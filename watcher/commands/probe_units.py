@@ -121,7 +121,7 @@ class Prober:
         about = self._asked.about.get(unit, AboutUnit())
         registers = self._asked.registers or about.registers
         if registers is not None:
-            return _Found(unit, about.facts, registers, MapPoll(registers, neighbours=True))
+            return _Found(unit, about.facts, registers, MapPoll(registers, around=True))
         if not self._asked.scan:
             try:
                 told = await wire.converse(unit, describe(self._now_ms()))
@@ -133,7 +133,7 @@ class Prober:
                 told = Described(None, {}, trouble(error.refused))
             if told.found is not None and (own := described(told.found)) is not None:
                 facts = about.facts if about.facts.role != "unknown" else replace(about.facts, role=role_of(told.found))
-                poll = MapPoll(own, neighbours=False)
+                poll = MapPoll(own, around=False)
                 return _Found(unit, facts, own, poll, True, told.identity, list(told.found.notes))
             self._say("It does not describe itself (SunSpec); looking for registers that answer.")
         found = _Found(unit, about.facts, None, None)

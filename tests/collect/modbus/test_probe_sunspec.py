@@ -40,7 +40,7 @@ def seen(block: dict[str, Any]) -> tuple[UnitSeen, dict[int, int]]:
     assert told.found is not None
     own = described(told.found)
     assert own is not None
-    poll = MapPoll(own, neighbours=False)
+    poll = MapPoll(own, around=False)
     samples = tuple(Sample(at_ms, play(poll.read(at_ms), registers)[0]) for at_ms in (0, 5_000, 10_000))
     facts = Facts(role=role_of(told.found))
     return UnitSeen(1, own, samples, facts, standard=True, identity=told.identity), registers

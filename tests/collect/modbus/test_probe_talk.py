@@ -36,13 +36,17 @@ def two_points() -> RegisterMap:
 
 
 def test_the_points_and_their_neighbours_are_asked_for_in_few_requests() -> None:
-    found, asked = play(MapPoll(two_points(), neighbours=True).read(0), at(0, range(400)))
-    assert asked == [Span(39, 4, Table.INPUT), Span(299, 5, Table.INPUT)]
+    poll = MapPoll(two_points(), around=True)
+    found, asked = play(poll.read(0), at(0, range(400)))
+    asked_first, asked_then = asked[:2], asked[2:]
+    assert asked_first == [Span(40, 2, Table.INPUT), Span(300, 4, Table.INPUT)]
+    assert asked_then == [Span(39, 4, Table.INPUT), Span(299, 5, Table.INPUT)]
+    assert play(poll.read(5_000), at(0, range(400)))[1] == asked_then
     assert set(found) == {(Table.INPUT, address) for address in (*range(39, 43), *range(299, 304))}
 
 
 def test_what_is_refused_costs_only_itself_and_is_not_asked_for_again() -> None:
-    poll = MapPoll(two_points(), neighbours=True)
+    poll = MapPoll(two_points(), around=True)
     held = {**at(40, [0, 2345]), **at(300, [5001, 0, 0, 0xFFFE])}
 
     def answer(question: Question) -> list[int] | int:
@@ -60,13 +64,13 @@ def test_what_is_not_in_its_table_is_looked_for_in_the_other() -> None:
     def holding_only(question: Question) -> list[int] | int:
         return [7] * question.count if question.function == 3 else 2
 
-    found, asked = play(MapPoll(two_points(), neighbours=True).read(0), holding_only)
+    found, asked = play(MapPoll(two_points(), around=True).read(0), holding_only)
     assert {(Table.HOLDING, a) for a in (40, 41, 300)} <= set(found)
     assert {span.table for span in asked} == {Table.HOLDING, Table.INPUT}
 
 
 def test_a_table_the_device_does_not_know_is_noted_and_left_alone() -> None:
-    poll = MapPoll(two_points(), neighbours=True)
+    poll = MapPoll(two_points(), around=True)
     assert play(poll.read(0), lambda question: 1)[0] == {}
     assert {table: refused.code for table, refused in poll.refused.items()} == {Table.INPUT: 1, Table.HOLDING: 1}
     assert play(poll.read(5_000), lambda question: 1)[1] == []
@@ -74,7 +78,7 @@ def test_a_table_the_device_does_not_know_is_noted_and_left_alone() -> None:
 
 def test_a_map_that_allows_few_registers_at_once_is_respected() -> None:
     short = replace(two_points(), max_registers=2)
-    _, asked = play(MapPoll(short, neighbours=True).read(0), at(0, range(400)))
+    _, asked = play(MapPoll(short, around=True).read(0), at(0, range(400)))
     assert max(span.count for span in asked) <= 2
 
 
@@ -84,7 +88,7 @@ def test_what_a_device_does_not_have_stays_absent() -> None:
     assert told.found is not None
     own = described(told.found)
     assert own is not None
-    words, _ = play(MapPoll(own, neighbours=False).read(0), registers)
+    words, _ = play(MapPoll(own, around=False).read(0), registers)
     values = {point.name: value(point, Sample(0, words)) for point in own.points}
     assert {name for name, one in values.items() if one is None} >= {"l2.ac_current", "dc_current", "temp_heatsink"}
     assert values["l1.ac_voltage"] == pytest.approx(240.6)

@@ -79,36 +79,26 @@ def _heard(answer: Words | Refused) -> bool:
 class MapPoll:
     """Polls what a map names, and around it.
 
-    neighbours: also the register before and after each point, which tell a map that is off by one
-    refused: tables the device does not know at all, with what it said
+    around: whether to ask, too, for the register before and after each point, which tell a map that is off by one, and
+        for what is not answered in the other table. Both once it is known which tables answer at all.
+    refused: tables the device does not know, with what it said
     """
 
-    def __init__(self, registers: RegisterMap, *, neighbours: bool) -> None:
+    def __init__(self, registers: RegisterMap, *, around: bool) -> None:
         self._registers = registers
         self._most = min(registers.max_registers, MOST)
-        self._neighbours = neighbours
+        self._around_still_due = around
         self._blocks: dict[Table, Blocks] = {}
-        self._elsewhere: bool | None = None if neighbours else False
         self.refused: dict[Table, Refused] = {}
-        self._plan({table: self._wanted(table) for table in Table})
+        self._plan({table: self._named(table) for table in Table})
 
     def read(self, now_ms: int) -> Asking[dict[tuple[Table, int], int]]:
         """Every register that was answered, by place."""
         words = yield from self._all(now_ms)
-        if self._elsewhere is None:
-            self._elsewhere = True
-            if lost := [p.value for p in self._registers.read_points() if not _whole(p.value, words)]:
-                other = {Table.HOLDING: Table.INPUT, Table.INPUT: Table.HOLDING}
-                self._plan(
-                    {
-                        table: {
-                            *self._wanted(table),
-                            *(Span(s.first, s.count, table) for s in lost if other[s.table] is table),
-                        }
-                        for table in Table
-                    }
-                )
-                words = yield from self._all(now_ms)
+        if self._around_still_due:
+            self._around_still_due = False
+            self._plan({table: self._named(table) | self._around(table, words) for table in Table})
+            words = yield from self._all(now_ms)
         return words
 
     def _plan(self, wanted: Mapping[Table, set[Span]]) -> None:
@@ -129,7 +119,8 @@ class MapPoll:
             words.update(zip(_places(blocks.requests), found, strict=False))
         return words
 
-    def _wanted(self, table: Table) -> set[Span]:
+    def _named(self, table: Table) -> set[Span]:
+        """What the map names in a table; a number and its power of ten in one request where that can be."""
         spans: set[Span] = set()
         for point in self._registers.read_points():
             if point.value.table is not table:
@@ -138,9 +129,18 @@ class MapPoll:
             if point.scale_register is not None:
                 both = cover((point.value, point.scale_register))
                 spans |= {both} if both.count <= self._most else {point.scale_register}
-            if self._neighbours:
-                around = (point.value.first - 1, point.value.end)
-                spans |= {Span(address, 1, table) for address in around if 0 <= address <= _LAST}
+        return spans
+
+    def _around(self, table: Table, words: Mapping[tuple[Table, int], int]) -> set[Span]:
+        """Neighbours of the points in a table that answers, and what the other one does not answer."""
+        spans: set[Span] = set()
+        answers = any(one is table for one, _ in words)
+        for span in (point.value for point in self._registers.read_points()):
+            if span.table is table and answers:
+                sides = (span.first - 1, span.end)
+                spans |= {Span(address, 1, table) for address in sides if 0 <= address <= _LAST}
+            elif span.table is not table and not _whole(span, words):
+                spans.add(Span(span.first, span.count, table))
         return spans
 
 
