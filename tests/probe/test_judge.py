@@ -38,7 +38,7 @@ def test_what_cannot_be_told_without_power_is_said(time: TimeOfDay) -> None:
 
 def test_at_noon_only_the_counter_needs_longer() -> None:
     def still(values: dict[str, float | str], moment: int) -> None:
-        values["ac_energy"] = 12_345_600.0
+        values["ac_energy"] = 12_345_678.0
 
     assert judge(seen_inverter()).untold == ()
     (untold,) = judge(seen_inverter(change=still)).untold
@@ -166,6 +166,17 @@ def test_a_counter_is_said_to_stand_only_after_long_enough() -> None:
     (suspicion,) = judge(seen_inverter(Slip.STANDS, apart_s=60.0)).suspicions
     assert suspicion.suspect is Suspect.STANDS
     assert str(suspicion.fixes[0]) == 'counter = "none"'
+
+
+def test_a_meter_that_shows_tenths_of_a_kwh_is_given_the_time_it_takes() -> None:
+    def tenths(values: dict[str, float | str], moment: int) -> None:
+        values["ac_energy"] = 12_345_600.0
+
+    judgement = judge(seen_inverter(apart_s=60.0, change=tenths))
+    assert judgement.suspicions == ()
+    # 400 Wh at 2349 W, on whole minutes
+    assert judgement.untold == ("ac_energy did not move; whether it counts takes --seconds 660 at this power.",)
+    assert suspects(seen_inverter(apart_s=330.0, change=tenths)) == [Suspect.STANDS]
 
 
 def test_a_counter_that_counts_a_tenth_of_what_flows_is_a_matter_of_scale() -> None:

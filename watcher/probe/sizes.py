@@ -31,7 +31,7 @@ _POWERS = (-3, -2, -1, 1, 2, 3)
 
 def ratio_power(ratio: float) -> int | None:
     """The power of ten a ratio is near to (0 where it is near to one); None where it is near to none."""
-    if ratio <= 0:
+    if not 1e-4 < ratio < 1e4:
         return None
     power = round(math.log10(ratio))
     return power if NEAR[0] <= ratio / 10.0**power <= NEAR[1] and abs(power) <= 3 else None
@@ -55,7 +55,7 @@ def _off_by(readout: Readout, point: MapPoint) -> int:
     """The power of ten by which a point is too large."""
     values, facts = readout.values(point), readout.facts
     expected = _string_v(readout, point)
-    if expected is not None and values:
+    if expected and values:
         ratio = values[-1] / expected
         return (
             next((power for power in _POWERS if 0.6 <= ratio / 10.0**power <= 1.4), 0)

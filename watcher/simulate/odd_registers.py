@@ -47,7 +47,7 @@ Values = Mapping[str, float | str]
 
 def plant(time: TimeOfDay, moment: int) -> dict[str, float | str]:
     """What a sound inverter with two inputs shows at a moment; power moves by a watt or two from one to the next."""
-    energy_wh = 12_345_600.0
+    energy_wh = 12_345_678.0
     grid: dict[str, float | str] = {"frequency": 50.01, "l1.ac_voltage": 241.3}
     match time:
         case TimeOfDay.NIGHT:
@@ -119,7 +119,7 @@ def shown(values: Values, slip: Slip, moment: int) -> dict[str, float | str]:
     if slip is Slip.SENTINEL:
         changed["input-2.dc_current"] = ABSENT
     elif slip is Slip.STANDS:
-        changed["ac_energy"] = 12_345_600.0
+        changed["ac_energy"] = 12_345_678.0
     elif slip is Slip.FALLS:
         changed["ac_energy"] = float(energy) - 40.0 * moment
     return changed
