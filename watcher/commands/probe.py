@@ -16,7 +16,7 @@ from pathlib import Path
 from watcher import __version__
 from watcher.collect.modbus.probe_wire import NobodyError
 from watcher.collect.modbus.register_map import RegisterMap
-from watcher.commands.probe_asked import Asked, asked_for
+from watcher.commands.probe_asked import ALL, Asked, asked_for
 from watcher.commands.probe_units import Prober
 from watcher.config.map_file import load_map
 from watcher.config.toml_text import read_text
@@ -96,17 +96,15 @@ def _map_of(units: Sequence[UnitSeen], judgements: Sequence[Judgement], asked: A
     comments = _seen_in(seen, registers)
     done: list[str] = []
     for suspicion in judgement.suspicions:
-        fix = suspicion.fixes and (suspicion.suspect in asked.fix or "all" in asked.fix)
+        fix = bool(suspicion.fixes) and not asked.fix.isdisjoint({str(suspicion.suspect), ALL})
         for name in suspicion.points:
             told = "put right" if fix else "not put right"
             comments.setdefault(name, []).append(f"{suspicion.suspect} ({told}): {suspicion.sentence}")
         if fix:
-            renamed = {change.name: change for change in suspicion.fixes}
-            before = [point.name for point in registers.points]
-            registers = applied(registers, suspicion)
-            after = [point.name for point in registers.points]
-            comments = {new: comments[old] for old, new in zip(before, after, strict=True) if old in comments}
-            done.append(f"{suspicion.suspect} at {', '.join(renamed)}")
+            done.append(f"{suspicion.suspect} at {', '.join(suspicion.points)}")
+            before, registers = registers, applied(registers, suspicion)
+            names = {old.name: new.name for old, new in zip(before.points, registers.points, strict=True)}
+            comments = {names[name]: lines for name, lines in comments.items()}
     top = ["A register map as `watcher probe` saw the device. Compare it with the manual before it is used."]
     top += [f"Put right: {line}." for line in done] or ["Nothing was put right."]
     if seen.registers is None:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from watcher.collect.modbus.blocks import Table
 from watcher.collect.modbus.map_numbers import decoder
 from watcher.collect.modbus.register_map import MapPoint, NumberType
+from watcher.collect.modbus.registers import scale_factor
 from watcher.domain.quantity import Kind
 from watcher.probe.plausible import Fit, fit, fit_of
 from watcher.probe.readout import (
@@ -72,12 +73,18 @@ def missing(readout: Readout) -> Iterator[Suspicion]:
             (f"{len(elsewhere)} of {len(readout.registers.read_points())} points are in the other table",),
             tuple(Fix(point.name, "function", int(_in_other_table(point).value.table)) for point in elsewhere),
         )
-    if lost := [point for point in readout.silent if point not in elsewhere]:
+    lost = {p.name: f"function {int(p.value.table)}, address {p.address}" for p in readout.silent if p not in elsewhere}
+    for point in readout.points:
+        factor = point.scale_register
+        if factor is not None and words_of(readout.samples[-1], factor) is None:
+            address = factor.first + point.address - point.value.first
+            lost[point.name] = f"its power of ten, function {int(factor.table)}, address {address}"
+    if lost:
         yield Suspicion(
             Suspect.NOT_ANSWERED,
-            names(lost),
+            tuple(lost),
             "The device does not answer these registers.",
-            tuple(f"{p.name}: function {int(p.value.table)}, address {p.address}" for p in lost),
+            tuple(f"{name}: {where}" for name, where in lost.items()),
             advice="Leave them out of the map if the device has none, or look up their address again.",
         )
 
@@ -273,6 +280,13 @@ def _differs(readout: Readout, point: MapPoint, other: MapPoint) -> bool:
 def unexplained(readout: Readout) -> Iterator[Suspicion]:
     """What is odd and fits in no way tried."""
     for point in readout.points:
+        if (factor := _no_factor(readout, point)) is not None:
+            yield Suspicion(
+                Suspect.IMPLAUSIBLE,
+                (point.name,),
+                "The number is there, and the power of ten that belongs to it is none.",
+                (f"{point.name}: {factor:04X} is no power of ten from -10 to 10",),
+            )
         if fit_of(readout, point) is Fit.ODD:
             yield Suspicion(
                 Suspect.IMPLAUSIBLE,
@@ -281,6 +295,16 @@ def unexplained(readout: Readout) -> Iterator[Suspicion]:
                 (f"{point.name}: {_shown(readout, point)} {point.quantity.unit}".rstrip(),),
                 advice="Compare it with the device's own display, and its address with the manual.",
             )
+
+
+def _no_factor(readout: Readout, point: MapPoint) -> int | None:
+    """What stands where the power of ten of a number should, if that is none."""
+    sample = readout.samples[-1]
+    words = None if point.scale_register is None else words_of(sample, point.scale_register)
+    if words is None or scale_factor(words) is not None or not readout.numbers(point):
+        return None
+    held = set(readout.numbers(point)) - {float(one) for one in point.sentinels}
+    return words[0] if held - {0.0} else None
 
 
 def states_unknown(readout: Readout) -> Mapping[str, int]:

@@ -8,7 +8,7 @@ and a third is not there to decide, both are named.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -215,8 +215,3 @@ def _scale_now(readout: Readout, point: MapPoint) -> Decimal:
     words = words_of(readout.samples[-1], point.scale_register)
     factor = None if words is None else scale_factor(words)
     return scale.scaleb(factor or 0)
-
-
-def by_quantity(readout: Readout) -> Mapping[str, float]:
-    """Every way to the power, for the page."""
-    return {one.name: one.w for one in estimates(readout)}
