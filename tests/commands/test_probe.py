@@ -135,7 +135,7 @@ def test_nobody_there_is_said_and_ends_with_1(capsys: pytest.CaptureFixture[str]
         pass
     code, out = probe(capsys, address, "--timeout", "0.5")
     assert code == 1
-    assert "refuses the connection" in " ".join(out.split())
+    assert "Refused by port" in " ".join(out.split())
     assert "Nothing was changed on the device." in out
 
 

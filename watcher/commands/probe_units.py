@@ -22,7 +22,7 @@ from watcher.collect.modbus.probe_talk import (
     somebody,
     there,
 )
-from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, trouble
+from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, tcp_wire, trouble
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.commands.probe_asked import AboutUnit, Asked
 from watcher.config.address import port_of
@@ -67,9 +67,8 @@ class Prober:
 
     async def run(self) -> tuple[UnitSeen, ...]:
         """Everything that answered. NobodyError where nothing did."""
-        host, port = port_of(self._asked.address)
-        units = await self._hunted(host, port) if self._asked.hunt else self._asked.units
-        wire = ProbeWire(host, port, self._asked.timeout_s)
+        units = await self._hunted() if self._asked.hunt else self._asked.units
+        wire = self._wire(self._asked.timeout_s)
         try:
             await wire.open()
             found = await self._met(wire, units)
@@ -83,11 +82,15 @@ class Prober:
             for one in found
         )
 
-    async def _hunted(self, host: str, port: int) -> tuple[int, ...]:
+    def _wire(self, timeout_s: float, *, once: bool = False) -> ProbeWire:
+        host, port = port_of(self._asked.address)
+        return tcp_wire(host, port, timeout_s, once=once)
+
+    async def _hunted(self) -> tuple[int, ...]:
         """Which of many unit ids answer."""
         self._say(f"Asking {len(self._asked.units)} unit ids, one after the other.")
         found: list[int] = []
-        wire = ProbeWire(host, port, min(HUNT_S, self._asked.timeout_s), once=True)
+        wire = self._wire(min(HUNT_S, self._asked.timeout_s), once=True)
         try:
             await wire.open()
             for unit in self._asked.units:

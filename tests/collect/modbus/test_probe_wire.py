@@ -121,7 +121,7 @@ def test_nothing_that_listens_is_a_refused_connection() -> None:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    with pytest.raises(NobodyError, match=f"port {port} of 127.0.0.1 refuses the connection"):
+    with pytest.raises(NobodyError, match=f"Refused by port {port} of 127.0.0.1"):
         probed(Asked(address=f"127.0.0.1:{port}", timeout_s=0.5))
 
 

@@ -1,19 +1,22 @@
 """The wire of a probe: one question at a time, a pause after each, and plain words for whatever goes wrong.
 
-Rule: only Line asks, so only function codes 3 and 4 are ever sent. What is opened to find out why nothing answers says
-nothing at all. A silent unit is given up after a few questions in a row, whatever was still to be asked.
+Rule: only a Line asks, so only function codes 3 and 4 are ever sent. What is opened to find out why nothing answers
+says nothing at all. A silent unit is given up after a few questions in a row, whatever was still to be asked.
 """
 
 from __future__ import annotations
 
 import asyncio
 import socket
+import threading
 from collections import Counter
-from typing import TypeVar
+from contextlib import suppress
+from typing import Protocol, TypeVar
 
-from watcher.collect.modbus.blocks import Asking, Refused
+from watcher.collect.modbus.blocks import Asking, Refused, Span
 from watcher.collect.modbus.client import PATIENCE, Line, SilentError
 from watcher.collect.modbus.probe_talk import SILENCE
+from watcher.collect.modbus.registers import Words
 
 PAUSE_S = 0.02
 """Left after every question: other programs may be on the same bus or gateway."""
@@ -45,32 +48,44 @@ def refusal(code: int) -> str:
     return f"exception {code}: {EXCEPTIONS.get(code, 'a code the protocol does not know')}"
 
 
+def trouble(refused: Refused) -> str:
+    """Why a conversation ended with an exception that asking differently does not mend."""
+    return "No answer from it" if refused == SILENCE else refusal(refused.code).capitalize()
+
+
+class Asks(Protocol):
+    """What a probe needs of a line; errors as Line.ask has them."""
+
+    async def ask(self, unit: int, span: Span, *, patient: bool) -> Words | Refused: ...
+
+    def close(self) -> None: ...
+
+
+class Reach(Protocol):
+    """The way to a line, and why it is barred."""
+
+    async def find(self) -> None:
+        """NobodyError where there is no such place at all."""
+        ...
+
+    async def why_silent(self, unit: int) -> str:
+        """Why a unit that can be reached says nothing, as far as that can be told."""
+        ...
+
+    async def why_barred(self, error: OSError) -> str:
+        """Why there is no connection."""
+        ...
+
+
 class ProbeWire:
-    """Conversations over one TCP address.
+    """Conversations over one line. once: whether a question that is not answered is not asked again."""
 
-    timeout_s: for one answer. once: whether a question that is not answered is not asked again, for many units of which
-        most are not there
-    """
-
-    def __init__(self, host: str, port: int, timeout_s: float, *, once: bool = False) -> None:
-        self._host, self._port, self._timeout_s = host, port, timeout_s
-        self._once = once
-        self.counted: Counter[str] = Counter()
-        # A patient question is asked once and waits longer than the others.
-        self._line = Line(host, port, timeout_s / PATIENCE if once else timeout_s, self.counted)
+    def __init__(self, line: Asks, reach: Reach, *, once: bool = False) -> None:
+        self._line, self._reach, self._once = line, reach, once
 
     async def open(self) -> None:
-        """Find the host. NobodyError where there is none; the connection itself is made with the first question."""
-        loop = asyncio.get_running_loop()
-        try:
-            async with asyncio.timeout(2 * self._timeout_s):
-                await loop.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM)
-        except TimeoutError:
-            raise NobodyError(f"The name {self._host} cannot be looked up: the name server does not answer.") from None
-        except OSError:
-            raise NobodyError(
-                f"There is no such host as {self._host}. Is the name right? An address works too."
-            ) from None
+        """Find the other end; the connection is made with the first question. NobodyError where there is none."""
+        await self._reach.find()
 
     async def converse(self, unit: int, asking: Asking[_T]) -> _T:
         """Carry a conversation to its end. Silence is an answer to it, until there is too much of it: NobodyError."""
@@ -78,16 +93,16 @@ class ProbeWire:
         try:
             span = next(asking)
             while True:
-                answer = SILENCE
+                answer: Words | Refused = SILENCE
                 try:
-                    answer = await self._line.ask(unit, span, patient=self._once)  # type: ignore[assignment]
+                    answer = await self._line.ask(unit, span, patient=self._once)
                     silent = 0
                 except SilentError:
                     silent += 1
                     if silent == SILENT_BEFORE_GIVING_UP:
-                        raise NobodyError(await self._why_silent(unit)) from None
+                        raise NobodyError(await self.why_silent(unit)) from None
                 except OSError as error:
-                    raise NobodyError(await self._why_unconnected(error)) from None
+                    raise NobodyError(await self._reach.why_barred(error)) from None
                 await asyncio.sleep(PAUSE_S)
                 span = asking.send(answer)
         except StopIteration as done:
@@ -97,11 +112,51 @@ class ProbeWire:
             asking.close()
 
     async def why_silent(self, unit: int) -> str:
-        """Why a unit that can be reached says nothing, as far as that can be told."""
-        return await self._why_silent(unit)
-
-    async def _why_silent(self, unit: int) -> str:
         self._line.close()
+        return await self._reach.why_silent(unit)
+
+    def close(self) -> None:
+        self._line.close()
+
+
+class TcpReach:
+    """A host and a port. timeout_s: for one answer; looking a name up is given twice as long."""
+
+    def __init__(self, host: str, port: int, timeout_s: float) -> None:
+        self._host, self._port, self._timeout_s = host, port, timeout_s
+
+    async def find(self) -> None:
+        try:
+            async with asyncio.timeout(2 * self._timeout_s):
+                await self._looked_up()
+        except TimeoutError:
+            raise NobodyError(f"The name {self._host} cannot be looked up: the name server does not answer.") from None
+        except OSError:
+            told = f"There is no such host as {self._host}. Is the name right? A number such as 192.168.1.20 works too."
+            raise NobodyError(told) from None
+
+    async def _looked_up(self) -> None:
+        """Look the name up in a thread that may be left behind: a name server that hangs must not hold up the end."""
+        loop = asyncio.get_running_loop()
+        found: asyncio.Future[None] = loop.create_future()
+
+        def tell(error: OSError | None) -> None:
+            if not found.done():
+                found.set_exception(error) if error else found.set_result(None)
+
+        def look() -> None:
+            error: OSError | None = None
+            try:
+                socket.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM)
+            except OSError as failed:
+                error = failed
+            with suppress(RuntimeError):  # the loop is gone: nobody waits any more
+                loop.call_soon_threadsafe(tell, error)
+
+        threading.Thread(target=look, daemon=True).start()
+        await found
+
+    async def why_silent(self, unit: int) -> str:
         if await self._hangs_up():
             return (
                 f"{self._host} takes the connection and hangs up at once. Many devices serve one program at a time: "
@@ -124,7 +179,7 @@ class ProbeWire:
         except (TimeoutError, OSError):
             return False
 
-    async def _why_unconnected(self, error: OSError) -> str:
+    async def why_barred(self, error: OSError) -> str:
         where = f"port {self._port} of {self._host}"
         try:
             async with asyncio.timeout(self._timeout_s):
@@ -132,19 +187,18 @@ class ProbeWire:
                 writer.close()
         except ConnectionRefusedError:
             return (
-                f"{where} refuses the connection. Modbus may have to be switched on in the device's menu, the port may "
+                f"Refused by {where}. Modbus may have to be switched on in the device's menu, the port may "
                 "be another, or another program holds the only connection it has."
             )
         except TimeoutError:
-            return f"{where} does not answer. Is the device on, and in the same network?"
+            return f"Nothing answers at {where}. Is the device on, and in the same network?"
         except OSError as again:
-            return f"{where} cannot be reached: {again.strerror or again}."
-        return f"{where} was there only at the second try ({error}). Try again."
-
-    def close(self) -> None:
-        self._line.close()
+            return f"There is no way to {where}: {again.strerror or again}."
+        return f"There was no connection to {where} at first, and then there was ({error}). Try again."
 
 
-def trouble(refused: Refused) -> str:
-    """Why a conversation ended with an exception that asking differently does not mend."""
-    return "No answer from it" if refused == SILENCE else refusal(refused.code).capitalize()
+def tcp_wire(host: str, port: int, timeout_s: float, *, once: bool = False) -> ProbeWire:
+    """once: for many units of which most are not there: one question each, without a second try."""
+    # A patient question is asked once and waits longer than the others.
+    line = Line(host, port, timeout_s / PATIENCE if once else timeout_s, Counter())
+    return ProbeWire(line, TcpReach(host, port, timeout_s), once=once)
