@@ -101,6 +101,18 @@ def test_a_saved_probe_is_judged_again_at_a_desk_with_the_same_words(
     assert told[told.index("Unit 1") :].rstrip() == out[out.index("Unit 1") : out.index("Nothing was changed")].rstrip()
 
 
+def test_a_map_can_be_written_from_a_saved_probe(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    saved, written = tmp_path / "saved.txt", tmp_path / "put-right.toml"
+    with odd_device("--fault", "off-by-one") as address:
+        probe(capsys, address, "--map", MAP, "--seconds", "0.2", "--bundle", saved)
+    code, out = probe(capsys, "--from", saved, "--write-map", written, "--fix", "off-by-one")
+    assert code == 1
+    assert f"Written: {written}"[:40] in out
+    text = written.read_text(encoding="utf-8")
+    assert "address_base = 1" in text
+    assert [p.value.first for p in load_map(text, "w", "put-right").points][:3] == [0, 1, 2]
+
+
 def test_the_simulated_home_describes_itself_and_is_held_against_its_site_file(place: Place, tmp_path: Path) -> None:
     with simulated_home(tmp_path) as ports:
         address = f"127.0.0.1:{ports.modbus}"
@@ -157,6 +169,7 @@ def test_nobody_there_is_said_and_ends_with_1(capsys: pytest.CaptureFixture[str]
         (["h:502", "--map", "nothing.toml"], "nothing.toml"),
         (["h:502", "--bundle", "no/such/folder/b.txt"], "no such folder"),
         (["--from", "no-such-file"], "no-such-file"),
+        (["--from", "no-such-file", "--site", "home-1"], "a saved probe carries its own"),
         (["h:502", "--site", "nobody"], "no such site"),
     ],
 )

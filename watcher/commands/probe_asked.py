@@ -99,6 +99,10 @@ def _check_words(options: argparse.Namespace, slips: _Slips) -> None:
         kind = SourceKind.MODBUS_RTU if options.address.startswith("/") else SourceKind.MODBUS_TCP
         if fault := address_fault(kind, options.address):
             slips.wrong("ADDRESS", options.address, fault + ', or a serial device such as "/dev/ttyUSB0"')
+    if options.bundle_from is not None:
+        for key, given in (("--map", options.map), ("--site", options.site), ("--scan", options.scan)):
+            if given:
+                slips.wrong(key, given, "a saved probe carries its own; leave this or --from out")
     if not 0 <= options.seconds <= LONGEST_S:
         slips.wrong("--seconds", str(options.seconds), f"must be 0 to {LONGEST_S:.0f}")
     if not 0.1 <= options.timeout <= 30:

@@ -26,7 +26,7 @@ from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, t
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.commands.probe_asked import AboutUnit, Asked
 from watcher.config.address import port_of
-from watcher.probe.seen import Facts, Place, Sample, UnitSeen
+from watcher.probe.seen import UNKNOWN, Facts, Place, Sample, UnitSeen
 from watcher.probe.sunspec_map import described, role_of
 
 POLLS = 3
@@ -134,8 +134,8 @@ class Prober:
                 if error.refused == SILENCE and not await wire.converse(unit, somebody()):
                     raise NobodyError(await wire.why_silent(unit)) from None
                 told = Described(None, {}, trouble(error.refused))
-            if told.found is not None and (own := described(told.found)) is not None:
-                facts = about.facts if about.facts.role != "unknown" else replace(about.facts, role=role_of(told.found))
+            if told.found is not None and (own := described(told.found, about.facts.role)) is not None:
+                facts = about.facts if about.facts.role != UNKNOWN else replace(about.facts, role=role_of(told.found))
                 poll = MapPoll(own, around=False)
                 return _Found(unit, facts, own, poll, True, told.identity, list(told.found.notes))
             self._say("It does not describe itself (SunSpec); looking for registers that answer.")

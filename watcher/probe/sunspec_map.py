@@ -45,9 +45,14 @@ def role_of(found: DeviceMap) -> str:
     return INVERTER if shown & set(INVERTERS) else METER if shown & set(METERS) else UNKNOWN
 
 
-def described(found: DeviceMap) -> RegisterMap | None:
-    """The register map of a device's first inverter or meter model and its inputs; None where it shows neither."""
-    main = next((model for model in found.models if model.id in (*INVERTERS, *METERS)), None)
+def described(found: DeviceMap, role: str = UNKNOWN) -> RegisterMap | None:
+    """The register map of the first model that speaks for a device in its role, and of its inputs.
+
+    Where the role is not known, the first inverter model, or else the first meter model. None where there is none.
+    """
+    role = role_of(found) if role == UNKNOWN else role
+    wanted = INVERTERS if role == INVERTER else METERS
+    main = next((model for model in found.models if model.id in wanted), None)
     if main is None:
         return None
     channels = INVERTER_CHANNELS if main.id in INVERTERS else METER_CHANNELS
