@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.probe.seeing import METER_AT_SITE, SITE, device_map, loaded, seen_inverter, seen_values
 from watcher.probe.judge import judge
-from watcher.probe.readout import Readout
+from watcher.probe.readout import Readout, shifted
 from watcher.probe.seen import Facts, UnitSeen
 from watcher.probe.suspicion import Suspect
 from watcher.simulate.odd_registers import Slip, TimeOfDay, plant
@@ -94,6 +94,22 @@ def test_the_fix_of_each_slip_gives_the_true_values(slip: Slip, suspect: Suspect
 def test_what_holds_for_the_whole_device_is_one_key_of_it(slip: Slip, change: str) -> None:
     (suspicion,) = judge(seen_inverter(slip)).suspicions
     assert suspicion.whole == change
+
+
+@pytest.mark.parametrize(
+    ("base", "by", "change"),
+    [(0, -1, "address_base = 1"), (1, 1, "address_base = 0"), (0, 1, "address +1"), (1, -1, "address -1")],
+)
+def test_off_by_one_either_way_is_told_with_the_key_that_mends_it(base: int, by: int, change: str) -> None:
+    mapped = device_map()
+    counted = replace(mapped, points=tuple(replace(p, address=p.address + base) for p in mapped.points))
+    built = replace(counted, points=tuple(shifted(p, by) for p in counted.points))
+    moments = [plant(TimeOfDay.NOON, n) for n in range(3)]
+    seen = seen_values(counted, moments, SITE, built=built)
+    ((suspicion,), fixed) = (judge(seen).suspicions, judge(seen).fixed)
+    assert (suspicion.suspect, suspicion.whole) == (Suspect.OFF_BY_ONE, change)
+    assert fixed is not None
+    assert {p.value for p in fixed.points} == {p.value for p in built.points}
 
 
 def test_which_half_moves_is_said_with_the_words() -> None:

@@ -15,7 +15,7 @@ from watcher.collect.modbus.register_map import Counting, MapPoint, counts
 from watcher.probe.layout import figure
 from watcher.probe.readout import Readout, names
 from watcher.probe.seen import GENERATION_METER, INVERTER, METER
-from watcher.probe.sizes import estimates, ratio_power
+from watcher.probe.sizes import estimates, ratio_power, times
 from watcher.probe.suspicion import Fix, Suspect, Suspicion
 
 MAKING_W, MAKING_OF_RATING = 100.0, 0.03
@@ -240,7 +240,7 @@ def standing(readout: Readout, now: Flow) -> Iterator[Suspicion]:
         elif _keeps_up(readout, point, step) and due > 0 and (power := ratio_power(moved / due)):
             scale = float(step_scale(point).scaleb(-power)) if point.scale_register is None else None
             fixes = () if scale is None else (Fix(point.name, "scale", scale),)
-            told = f"It counts {_times(power)} what flows."
+            told = f"It counts {times(-power)} what flows."
             yield Suspicion(Suspect.FACTOR, (point.name,), told, (seen,), fixes)
 
 
@@ -249,10 +249,6 @@ def _keeps_up(readout: Readout, point: MapPoint, step: float) -> bool:
     values = readout.values(point)
     often = len(values) > 2 and all(later > earlier for earlier, later in pairwise(values))
     return often and readout.elapsed_s >= LEAST_S and _moved(readout, point) >= 5 * step
-
-
-def _times(power: int) -> str:
-    return f"{10**power} times" if power > 0 else f"1/{10**-power} of"
 
 
 def too_short(readout: Readout, now: Flow) -> Iterator[tuple[str, float]]:

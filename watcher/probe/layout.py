@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from watcher.collect.modbus.blocks import Table
 from watcher.collect.modbus.map_numbers import decoder
-from watcher.collect.modbus.register_map import MapPoint, NumberType
+from watcher.collect.modbus.register_map import MapPoint, NumberType, Order
 from watcher.collect.modbus.registers import scale_factor
 from watcher.domain.quantity import Kind
 from watcher.probe.plausible import Fit, fit, fit_of
@@ -224,18 +224,14 @@ def _told_by(readout: Readout, point: MapPoint, other: MapPoint) -> str:
     if fit_of(readout, other) is not Fit.FITS:
         return ""
     words = [w for w in readout.words(point) if w is not None]
-    sizes = (
-        f"{figure(readout.values(point)[-1])} as mapped, {figure(readout.values(other)[-1])} otherwise"
-        if (readout.values(point))
-        else "no number as mapped"
-    )
+    sizes = f"{_shown(readout, point)} as mapped, {_shown(readout, other)} otherwise"
     head = f"{point.name}: {hex_words(words[-1])} is {sizes}"
     moved = _moved(words)
     if fit_of(readout, point) is not Fit.FITS:
         return f"{head}; {moved}" if moved else f"{head}; no home shows the first"
     if point.type.is_float:
         return ""
-    high, low = (0, -1) if point.word_order.value == "high-first" else (-1, 0)
+    high, low = (0, -1) if point.word_order is Order.HIGH_FIRST else (-1, 0)
     if any(w[high] != words[0][high] for w in words) and all(w[low] == words[0][low] for w in words):
         return f"{head}; {moved}: the half that moves is the low one"
     if all(w[low] == 0 for w in words) and any(w[high] for w in words):

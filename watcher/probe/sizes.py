@@ -48,7 +48,7 @@ def anchors(readout: Readout) -> Iterator[Suspicion]:
         for power, points in by_power.items():
             last = {p.name: readout.values(p)[-1] for p in points}
             evidence = tuple(f"{n}: {figure(v)} as mapped, {figure(v / 10.0**power)} fits" for n, v in last.items())
-            yield _suspicion(readout, points, power, f"Not near {usual}, and near it with {_times(power)}.", evidence)
+            yield _suspicion(readout, points, power, f"Not near {usual}; {times(power)} it would be.", evidence)
 
 
 def _off_by(readout: Readout, point: MapPoint) -> int:
@@ -57,11 +57,7 @@ def _off_by(readout: Readout, point: MapPoint) -> int:
     expected = _string_v(readout, point)
     if expected and values:
         ratio = values[-1] / expected
-        return (
-            next((power for power in _POWERS if 0.6 <= ratio / 10.0**power <= 1.4), 0)
-            if (not 0.5 <= ratio <= 1.5)
-            else 0
-        )
+        return next((power for power in (0, *_POWERS) if 0.6 <= ratio / 10.0**power <= 1.4), 0)
     if point.quantity.name == "dc_voltage" or fit_of(readout, point) is not Fit.ODD:
         return 0
     fitting = [p for p in _POWERS if fit(point, [value / 10.0**p for value in values], facts) is Fit.FITS]
@@ -160,7 +156,7 @@ def _disagreeing(readout: Readout, ways: Sequence[Estimate]) -> Iterator[Suspici
             points = [p for name in one.points if (p := readout.find(name))]
             off = power - right
             evidence = tuple(f"{way.name}: {figure(way.w)} W" for way in ways)
-            told = f"{one.name} is {_times(-off)} what {reference.name} says."
+            told = f"{one.name} is {times(-off)} what {reference.name} says."
             if not sure:
                 told += f" Which of the two is wrong the numbers do not tell ({', '.join(reference.points)})."
             yield _suspicion(readout, points, off, told, evidence)
@@ -183,9 +179,19 @@ def _too_large(readout: Readout, ways: Sequence[Estimate]) -> Iterator[Suspicion
         yield _suspicion(readout, [point], power, "More than the inverter can give.", evidence)
 
 
-def _times(power: int) -> str:
-    """How many times smaller something is after dividing by ten to the power."""
-    return f"1/{10**power}" if power > 0 else f"{10**-power} times"
+def times(power: int) -> str:
+    """Ten to minus the power, as it stands before "of it" or "what it says"."""
+    return _TIMES[power]
+
+
+_TIMES = {
+    1: "a tenth of",
+    2: "a hundredth of",
+    3: "a thousandth of",
+    -1: "ten times",
+    -2: "a hundred times",
+    -3: "a thousand times",
+}
 
 
 def _suspicion(

@@ -85,16 +85,10 @@ class Judgement:
 
 def applied(registers: RegisterMap, suspicion: Suspicion) -> RegisterMap:
     """The map with a suspicion's fixes in it."""
-    by_name: dict[str, MapPoint] = {point.name: point for point in registers.points}
-    order = list(by_name)
-    renamed: dict[str, str] = {}
+    points = {point.name: point for point in registers.points}
     for fix in suspicion.fixes:
-        point = by_name[fix.name]
-        by_name[fix.name] = after = _applied(point, fix)
-        if after.name != fix.name:
-            renamed[fix.name] = after.name
-    points = tuple(by_name[name] for name in order)
-    return replace(registers, points=points)
+        points[fix.name] = _applied(points[fix.name], fix)
+    return replace(registers, points=tuple(points.values()))
 
 
 def _applied(point: MapPoint, fix: Fix) -> MapPoint:
