@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.probe.seeing import METER_AT_SITE, SITE, device_map, loaded, seen_inverter, seen_values
 from watcher.probe.judge import judge
 from watcher.probe.readout import Readout, shifted
-from watcher.probe.seen import Facts, UnitSeen
+from watcher.probe.seen import Facts, InputFacts, UnitSeen
 from watcher.probe.suspicion import Suspect
 from watcher.simulate.odd_registers import Slip, TimeOfDay, plant
 
@@ -43,6 +43,17 @@ def test_at_noon_only_the_counter_needs_longer() -> None:
     assert judge(seen_inverter()).untold == ()
     (untold,) = judge(seen_inverter(change=still)).untold
     assert untold == "ac_energy did not move; whether it counts takes --seconds 120 at this power."
+
+
+@pytest.mark.parametrize(
+    ("facts", "needed"),
+    [
+        (AS_INVERTER, "the site file: --site ID"),
+        (replace(SITE, inputs={"input-1": InputFacts(249.6), "input-2": InputFacts()}), "vmp_v of every array"),
+    ],
+)
+def test_what_swapped_inputs_need_to_be_told_is_said(facts: Facts, needed: str) -> None:
+    assert any(needed in line for line in judge(seen_inverter(facts=facts)).untold)
 
 
 SLIPS = [

@@ -94,8 +94,12 @@ def _untold(readout: Readout, now: flows.Flow, found: Sequence[Suspicion]) -> It
     ]  # fmt: skip
     if nought:
         yield f"Word order cannot be told while a number is 0: {', '.join(nought)}."
-    if readout.facts.role == INVERTER and now.making and not readout.facts.inputs and readout.parts("dc_voltage"):
-        yield "Whether inputs are swapped needs the site file: --site ID."
+    inputs = readout.facts.inputs
+    if readout.facts.role == INVERTER and now.making and len(readout.parts("dc_voltage")) > 1:
+        if not inputs:
+            yield "Whether inputs are swapped needs the site file: --site ID."
+        elif any(one.string_v is None for one in inputs.values()):
+            yield "Whether inputs are swapped needs modules_in_series and vmp_v of every array in the site file."
     for name, state in layout.states_unknown(readout).items():
         yield f"{name} is {state}, a state the map does not list: it says nothing."
 
