@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from tests.detect.made_homes import SOUTH, Home, by_day, home_site, record_of
-from tests.detect.made_lines import bench, stored, told
+from tests.detect.made_homes import SOUTH, Home, broken, by_day, home_site, record_of
+from tests.detect.made_lines import bench, judged, stored, told
 from watcher.catch_up import catch_up
+from watcher.domain.alert import ClosedAs, MailReason
 from watcher.domain.finding import Finding
-from watcher.domain.instant import DAY_MS, parse_iso
+from watcher.domain.instant import DAY_MS, POINTS_A_DAY, parse_iso
 from watcher.domain.site import SiteRecord
 from watcher.store.ledger import Ledger
 
@@ -53,6 +55,31 @@ def test_days_judged_under_other_facts_are_no_measure() -> None:
     # With the panels of another day on file nothing is known of what is usual, and 0.78 of nameplate is low.
     (alert,) = told(_judged(0.84, 0.78, new_facts_ms=START_MS + 12 * DAY_MS))
     assert alert.finding is Finding.OUTPUT_LOW
+
+
+@pytest.mark.slow
+def test_once_there_is_a_level_of_its_own_a_small_loss_is_told_with_its_day_its_size_and_its_end() -> None:
+    days = 58
+    home = Home(home_site(SOUTH, meters=()), START_MS, days, broken(days * POINTS_A_DAY, 9), noise=0.03)
+    lost = home.between("2026-06-02T00:00:00Z", "2026-06-12T00:00:00Z")
+    home.share["inverter-1.input-1"] *= 0.9
+    home.share["inverter-1.input-1"][lost] *= 0.88
+    raw = {name: column for name, column in home.raw().items() if ".input" not in name}
+    with judged(home, raw) as ledger:
+        (alert,) = told(ledger)
+        assert (alert.finding, alert.closed_as) == (Finding.OUTPUT_LOW, ClosedAs.RECOVERED)
+        assert alert.opened_ms is not None
+        assert alert.cleared_ms is not None
+        assert parse_iso("2026-06-03T00:00:00Z") < alert.opened_ms <= parse_iso("2026-06-06T04:00:00Z")
+        assert parse_iso("2026-06-13T00:00:00Z") < alert.cleared_ms <= parse_iso("2026-06-17T04:00:00Z")
+        assert alert.onset_low_ms <= parse_iso("2026-06-02T00:00:00Z") <= alert.onset_high_ms
+        expected_w = home.possible.by_subject["inverter-1"].expected[lost]
+        lost_kwh = float(np.nansum(expected_w)) * 0.9 * 0.12 / 12_000
+        assert alert.loss_low_mwh / 1e6 <= lost_kwh <= alert.loss_high_mwh / 1e6
+        (opened,) = [
+            mail for mail in ledger.mails("home-1") if (mail.reason, mail.role) == (MailReason.OPENED, "owner")
+        ]
+        assert float(opened.alert.evidence["share"]) == pytest.approx(0.88, abs=0.03)
 
 
 def test_what_days_left_behind_comes_back_as_it_was_and_each_revision_once() -> None:

@@ -155,6 +155,21 @@ POLICY: Mapping[Finding, Policy] = {
             "margin_weather": 0.5,
             "snow_below_degc": 3.0,
             "loss_share": 0.2,
+            # Of the test against the plant's own level, once there is one: evidence at which it speaks (tests/bench/
+            # limits.py), what a healthy level may drift in the square root of a day, the least loss worth saying, and
+            # after how many days a loss is no step any more.
+            "evidence_measured": 13.0,
+            "evidence_satellite": 15.0,
+            "evidence_weather": 16.0,
+            "drift_measured": 0.0055,
+            "drift_satellite": 0.0075,
+            "drift_weather": 0.0075,
+            "least_measured": 0.05,
+            "least_satellite": 0.08,
+            "least_weather": 0.13,
+            "forget_days_measured": 30.0,
+            "forget_days_satellite": 45.0,
+            "forget_days_weather": 60.0,
         },
     ),
 }

@@ -1,30 +1,34 @@
 """output-low: over whole days an inverter makes clearly less than the sun and its equipment allow.
 
-A simple day test: each usable civil day's ratio of made to expected, against this plant's own usual ratio of the last
-thirty usable days that were not low, with a margin that depends on how good the reference is. Judged when a day
-settles, and anew when it settles again on better sunshine: what was said on a forecast is then withdrawn if the better
-reference does not bear it out. Days that another finding already explains are not held against the plant. A steady
+Judged when a day settles, and anew when it settles again on better sunshine: what was said on a forecast is then
+withdrawn if the better reference does not bear it out. Days that another finding already explains are not held against
+the plant.
+
+While a plant is new to us, a simple test: each usable civil day's ratio of made to expected against the usual one of
+the last thirty that were not low, with a margin that depends on how good the reference is. Once there is a level of
+its own to hold it against, evidence is added up from day to day (level.py), and small losses are told too. A steady
 simple fraction points to one of m strings.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from enum import Enum
 from functools import partial
-from typing import NamedTuple
+from math import ceil, exp, log
 from zlib import crc32
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats, Ints
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, mwh, unknown, upper_quartile
+from watcher.align.window import Bools
+from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
+from watcher.detect.level_days import Before, Columns, Day, Status, before
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown, upper_quartile
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, local_day
+from watcher.domain.instant import DAY_MS, GRID_MS, local_day
 from watcher.domain.site import Site, Storage
+from watcher.expect.band import day_sigma
 from watcher.expect.expectation import Basis
 
 CODES = (
@@ -35,81 +39,12 @@ CODES = (
     "explained.other-finding",
     "explained.snow-possible",
 )
+_BY_OTHERS, _SNOW = 4, 5
 EXPLAINERS = (Finding.STRING_OPEN, Finding.NO_GENERATION)
 USUAL_DAYS, FEWEST_USUAL_DAYS = 30, 3
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
-
-
-class _Status(Enum):
-    """The values stand in the ledger; a day that was not judged is a 0 there."""
-
-    LOW = 1.0
-    BETWEEN = 2.0
-    FINE = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Day:
-    """One civil day as known at a point: intervals first..last-1; share of what was usual; explained: a code or 0."""
-
-    day: date
-    first: int
-    last: int
-    made_mwh: float
-    allowed_mwh: float
-    expected_mwh: float
-    explained: int
-    status: _Status | None
-    share: float
-
-    @property
-    def missing_mwh(self) -> float:
-        return float(np.round(max(self.expected_mwh - self.made_mwh, 0.0)))
-
-
-class _Sums(NamedTuple):
-    """Of a day as known at a point: made and allowed [mWh], the bound over what counts and in all [W], the margin."""
-
-    made_mwh: float
-    allowed_mwh: float
-    bound_seen: float
-    bound_whole: float
-    margin: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    """What the days are added up from. known_ms: when an interval's power and expectation are both known.
-
-    bounds: first interval and the one after the last, by civil day. margin: of the intervals chosen from a day
-    stood_from_ms: for days on which it did not generate at all for a while, since when that is known
-    Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
-    """
-
-    power: Floats
-    expected: Floats
-    bound: Floats
-    both: Bools
-    known_ms: Ints
-    bounds: Mapping[date, tuple[int, int]]
-    margin: Callable[[slice, Bools], float]
-    stood_from_ms: Mapping[date, int]
-    explained: dict[tuple[int, int], int] = field(default_factory=dict)
-    _done: dict[tuple[date, bytes], _Sums] = field(default_factory=dict)
-
-    def sums(self, day: date, point_ms: int) -> _Sums:
-        part = slice(*self.bounds[day])
-        chosen = self.both[part] & (self.known_ms[part] <= point_ms)
-        key = (day, chosen.tobytes())
-        if key not in self._done:
-            self._done[key] = _Sums(
-                float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
-                float(np.sum(mwh(self.expected[part][chosen]))),
-                float(np.sum(self.bound[part][chosen])),
-                float(np.sum(self.bound[part])),
-                self.margin(part, chosen),
-            )
-        return self._done[key]
+LEAST_RATIO = 0.01  # a day without any output is low enough; its logarithm would be no number
+LONGEST_DOUBT_DAYS = 14
 
 
 class OutputLow:
@@ -129,9 +64,12 @@ class OutputLow:
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         known_ms = np.maximum(known_ms, scene.expected.known_ms)
-        margin = partial(self._margin, scene)
-        stood = _stood_from_ms(scene, subject, bounds)
-        columns = _Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, margin, stood)
+        basis, stood = partial(_basis, scene), _stood_from_ms(scene, subject, bounds)
+        columns = Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, basis, stood)
+        on_file = _on_file(scene.site, subject)
+        first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
+        past = before(scene.past.get((self.name, subject), ()), on_file, first)
+        chain = _Chain(past.state, self._references(scene))
 
         n, start_ms = scene.window.points, scene.window.start_ms
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
@@ -140,45 +78,41 @@ class OutputLow:
         loss, arrears = np.zeros(n), np.zeros(n)
         facts: dict[int, Mapping[str, str | float]] = {}
         figures: list[DayFigure] = []
-        on_file = _on_file(scene.site, subject)
-        past = self._past(scene, subject, on_file)
 
         for point_ms, settling, again in _settle_points(scene):
             at = scene.window.index_of(point_ms)
-            days = self._days_known(scene, subject, columns, point_ms, past)
+            days = self._days_known(scene, subject, columns, point_ms, past, chain)
             newest = [day for day in days if day.day in settling]
-            figures += (self._figure(scene, subject, day, point_ms, on_file) for day in newest)
+            for day in newest:
+                revision = scene.settling[day.day].index(point_ms) + 1
+                figures.append(day.figure(self.name, subject, on_file, revision, point_ms))
             judged = [day for day in days if day.status is not None]
             if newest and newest[-1].explained:
                 code[at] = newest[-1].explained
             if not any(day.status is not None for day in newest):
                 continue
-            episode = _trailing(judged, _Status.LOW, _Status.BETWEEN)
-            low = [day for day in episode if day.status is _Status.LOW]
-            fine = _trailing(judged, _Status.FINE)
-            observed[at], expected[at] = judged[-1].made_mwh / 1000.0, judged[-1].expected_mwh / 1000.0
-            code[at] = 3
-            if len(low) >= scene.limit(self.name, "days_low"):
-                first = low[0]
-                started, level, steady = _step(columns, first, judged[-1])
-                strings = next((m for m in (2, 3, 4) if steady and abs(level - (m - 1) / m) < 0.06), 0)
+            last = judged[-1]
+            observed[at], expected[at], code[at] = last.made_mwh / 1000.0, last.expected_mwh / 1000.0, 3
+            low, told = self._low(scene, judged)
+            if told:
+                started, higher, share, steady = _step(columns, low[0], last)
+                share *= last.allowed_mwh / last.expected_mwh
+                strings = next((m for m in (2, 3, 4) if steady and abs(share - (m - 1) / m) < 0.06), 0)
                 verdict[at], code[at], cause[at], units[at] = FAULT, 2, 1 if strings else 0, 1
                 # What was lost before the days that settle here was told when they settled.
-                loss[at] = sum(day.missing_mwh for day in low if day in newest and not again)
-                arrears[at] = sum(day.missing_mwh for day in low) - loss[at]
-                onset[at] = start_ms + GRID_MS * started
-                onset_low[at], onset_high[at] = start_ms + GRID_MS * first.first, start_ms + GRID_MS * first.last
-                if steady:
-                    onset_low[at], onset_high[at] = onset[at] - 6 * GRID_MS, onset[at] + 6 * GRID_MS
-                facts[at] = {"share": round(level, 3), "days": float(len(low)), "strings": float(strings)}
-            elif len(fine) >= scene.limit(self.name, "days_fine"):
+                lost = _lost_mwh(days, low, past)
+                loss[at] = sum(lost.get(day.day, 0.0) for day in newest if not again)
+                arrears[at] = sum(lost.values()) - loss[at]
+                onset[at], onset_low[at], onset_high[at] = self._onset(scene, low[0], last, started, higher, steady)
+                facts[at] = {"share": round(share, 3), "days": float(len(low)), "strings": float(strings)}
+            elif _well(judged, scene.limit(self.name, "days_fine")):
                 verdict[at], code[at], units[at] = OK, 1, 1
             elif again and not low:
                 # Said on poorer knowledge, not borne out by better: nothing was wrong since the last low day.
                 verdict[at], code[at] = OK, 1
             if verdict[at] == OK and again and not low:
-                before = [day.last for day in judged if day.status is _Status.LOW]
-                withdrawn[at] = start_ms + GRID_MS * max(before, default=1)
+                ended = [day.last for day in judged if day.status is Status.LOW]
+                withdrawn[at] = start_ms + GRID_MS * max(ended, default=1)
 
         return Judgement(
             finding=self.name, subject=subject, verdict=verdict, code=code, codes=CODES,
@@ -192,66 +126,132 @@ class OutputLow:
         start_ms, end_ms = local_day(day, scene.site.zone)
         return (start_ms - scene.window.start_ms) // GRID_MS, (end_ms - scene.window.start_ms) // GRID_MS
 
-    def _past(self, scene: Scene, subject: str, on_file: float) -> list[float]:
-        """Ratios of the days before the window that were judged and not low, under the facts of today."""
-        first = min((day for day in scene.settling if self._bounds(scene, day)[0] >= 0), default=None)
-        return [
-            figure.values["made_wh"] / figure.values["allowed_wh"]
-            for figure in scene.past.get((self.name, subject), ())
-            if first is not None
-            and figure.day < first
-            and figure.values["on_file"] == on_file
-            and figure.values["status"] > _Status.LOW.value
-        ][-USUAL_DAYS:]
+    def _references(self, scene: Scene) -> Mapping[Basis, Reference]:
+        return {
+            Basis.MEASURED: Reference(
+                scene.limit(self.name, "evidence_measured"),
+                scene.limit(self.name, "drift_measured"),
+                scene.limit(self.name, "least_measured"),
+                scene.limit(self.name, "forget_days_measured"),
+            ),
+            Basis.SATELLITE: Reference(
+                scene.limit(self.name, "evidence_satellite"),
+                scene.limit(self.name, "drift_satellite"),
+                scene.limit(self.name, "least_satellite"),
+                scene.limit(self.name, "forget_days_satellite"),
+            ),
+            Basis.WEATHER: Reference(
+                scene.limit(self.name, "evidence_weather"),
+                scene.limit(self.name, "drift_weather"),
+                scene.limit(self.name, "least_weather"),
+                scene.limit(self.name, "forget_days_weather"),
+            ),
+        }
 
-    def _figure(self, scene: Scene, subject: str, day: _Day, point_ms: int, on_file: float) -> DayFigure:
-        values = {"on_file": on_file, "status": 0.0}
-        if day.status is not None:
-            values |= {
-                "status": day.status.value,
-                "made_wh": day.made_mwh / 1000.0,
-                "allowed_wh": day.allowed_mwh / 1000.0,
-            }
-        revision = scene.settling[day.day].index(point_ms) + 1
-        return DayFigure(self.name, subject, day.day, revision, point_ms, values)
+    def _margin(self, scene: Scene, basis: Basis) -> float:
+        if basis is Basis.WEATHER:
+            return scene.limit(self.name, "margin_weather")
+        if basis is Basis.SATELLITE:
+            return scene.limit(self.name, "margin_satellite")
+        return scene.limit(self.name, "margin_measured")
 
     def _days_known(
-        self, scene: Scene, subject: str, columns: _Columns, point_ms: int, past: Sequence[float]
-    ) -> list[_Day]:
+        self, scene: Scene, subject: str, columns: Columns, point_ms: int, past: Before, chain: _Chain
+    ) -> list[Day]:
         """The civil days that lie inside the window and have settled by a point, with what was known then."""
         peak_w = sum(array.peak_power_w for array in scene.site.arrays_of(subject))
         least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
-        ratios = list(past)
-        days: list[_Day] = []
+        ratios = list(past.ratios[-USUAL_DAYS:])
+        days: list[Day] = []
+        seen: tuple[Ratio, ...] = ()
+        state = past.state
         for day, points in scene.settling.items():
             start, end = columns.bounds[day]
             if start < 0 or points[0] > point_ms:
                 continue
-            made, allowed, seen, whole, margin = columns.sums(day, point_ms)
-            known = min(end, scene.window.index_of(point_ms) + 1)
-            if (start, known) not in columns.explained:
-                columns.explained[start, known] = self._explained(scene, subject, slice(start, end), known)
-            explained = columns.explained[start, known]
-            if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
-                explained = 4
-            if explained or not (seen >= 0.5 * whole > 0.0 and allowed >= least_mwh):
-                days.append(_Day(day, start, end, made, allowed, allowed, explained, None, float("nan")))
+            made, allowed, bound_seen, bound_whole, basis, clearness = columns.sums(day, point_ms)
+            explained = self._explained(scene, subject, columns, day, point_ms)
+            grown = state.level is not None
+            usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
+            if not usable or explained == _BY_OTHERS or (explained == _SNOW and not grown):
+                nan = float("nan")
+                days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state))
                 continue
             usual = 1.0
             if len(ratios) >= FEWEST_USUAL_DAYS:
                 usual = min(max(upper_quartile(ratios[-USUAL_DAYS:]), 0.8), 1.2)
-            share = made / allowed / usual
-            status = _Status.BETWEEN  # hysteresis: well again is more than just above the line
-            if share < 1.0 - margin:
-                status = _Status.LOW
-            elif share >= 1.0 - margin / 2:
-                status = _Status.FINE
-            if status is not _Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
+            margin = self._margin(scene, basis)
+            status = Status.BETWEEN  # hysteresis: well again is more than just above the line
+            if made / allowed / usual < 1.0 - margin:
+                status = Status.LOW
+            elif made / allowed / usual >= 1.0 - margin / 2:
+                status = Status.FINE
+            noon_deg = float(np.max(scene.expected.sun_elevation_deg[start:end]))
+            sigma = day_sigma(basis, noon_deg, clearness)
+            ratio = Ratio(
+                day.toordinal(),
+                log(max(made / allowed, LEAST_RATIO)),
+                sigma,
+                explained == _SNOW,
+                status is not Status.LOW,
+            )
+            seen = (*seen, ratio)
+            state = chain.after(seen, basis)
+            if state.level is not None:
+                usual, status = exp(state.level.log), Status.BETWEEN
+                if state.alarmed:
+                    status = Status.LOW
+                elif state.evidence <= SUSPECT * chain.references[basis].limit:
+                    status = Status.FINE
+            if status is not Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
                 ratios.append(made / allowed)
-            days.append(_Day(day, start, end, made, allowed, usual * allowed, 0, status, share))
+            share = made / allowed / usual
+            days.append(Day(day, start, end, made, allowed, usual * allowed, 0, status, share, ratio, state))
         return days
 
-    def _explained(self, scene: Scene, subject: str, part: slice, known: int) -> int:
+    def _low(self, scene: Scene, judged: Sequence[Day]) -> tuple[list[Day], bool]:
+        """The days of the loss that is going on, as far as they lie in the window, and whether it is told."""
+        state = judged[-1].state
+        if state.level is not None:
+            if not state.alarmed:
+                return [], False
+            return [day for day in judged if day.day.toordinal() >= state.alarmed], True
+        episode = _trailing(judged, Status.LOW, Status.BETWEEN)
+        low = [day for day in episode if day.status is Status.LOW]
+        return low, len(low) >= scene.limit(self.name, "days_low")
+
+    def _onset(
+        self, scene: Scene, first: Day, last: Day, started: int, higher: int, steady: bool
+    ) -> tuple[int, int, int]:
+        """When the loss seems to have begun, and between which instants.
+
+        started, higher: by the step inside the first day, and the last place before it
+        """
+        start_ms = scene.window.start_ms
+        onset_ms = start_ms + GRID_MS * started
+        state = last.state
+        if state.alarmed and first.ratio is not None:
+            doubt = ceil(4.0 * (first.ratio.sigma / max(state.loss, 0.01)) ** 2) - 1
+            doubt_ms = DAY_MS * min(doubt, LONGEST_DOUBT_DAYS)
+            begun_ms, ended_ms = local_day(date.fromordinal(state.alarmed), scene.site.zone)
+            if state.alarmed < first.day.toordinal():  # before the window
+                return begun_ms, begun_ms - doubt_ms, ended_ms + doubt_ms
+            if doubt_ms or not steady:
+                return onset_ms, begun_ms - doubt_ms, ended_ms + doubt_ms
+        if steady:
+            return onset_ms, min(onset_ms - 6 * GRID_MS, start_ms + GRID_MS * higher), onset_ms + 6 * GRID_MS
+        return onset_ms, start_ms + GRID_MS * first.first, start_ms + GRID_MS * first.last
+
+    def _explained(self, scene: Scene, subject: str, columns: Columns, day: date, point_ms: int) -> int:
+        start, end = columns.bounds[day]
+        known = min(end, scene.window.index_of(point_ms) + 1)
+        if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
+            return _BY_OTHERS
+        if (start, known) not in columns.explained:
+            columns.explained[start, known] = self._explained_by(scene, subject, slice(start, end), known)
+        return columns.explained[start, known]
+
+    def _explained_by(self, scene: Scene, subject: str, part: slice, known: int) -> int:
         """known: the interval up to which verdicts are known"""
         for (finding, about), judgement in scene.judged.items():
             if finding not in EXPLAINERS or about.partition(".")[0] != subject:
@@ -260,22 +260,53 @@ class OutputLow:
             told = np.flatnonzero(judgement.verdict[: part.start] != UNKNOWN)
             standing = len(told) > 0 and judgement.verdict[told[-1]] == FAULT
             if standing or (judgement.verdict[part.start : known] == FAULT).any():
-                return 4
+                return _BY_OTHERS
         air = scene.expected.temp_air[part]
         cold = bool((~np.isnan(air)).any()) and float(np.nanmean(air)) < scene.limit(self.name, "snow_below_degc")
-        return 5 if cold else 0
+        return _SNOW if cold else 0
 
-    def _margin(self, scene: Scene, part: slice, chosen: Bools) -> float:
-        """The margin of the poorest basis that serves at least a quarter of the day."""
-        basis = scene.expected.basis[part][chosen]
-        share = {
-            kind: float(np.mean(basis == kind)) if len(basis) else 0.0 for kind in (Basis.WEATHER, Basis.SATELLITE)
-        }
-        if share[Basis.WEATHER] >= 0.25:
-            return scene.limit(self.name, "margin_weather")
-        if share[Basis.SATELLITE] >= 0.25:
-            return scene.limit(self.name, "margin_satellite")
-        return scene.limit(self.name, "margin_measured")
+
+class _Chain:
+    """The state after each row of days that was asked for; most points find the days before them as they were."""
+
+    def __init__(self, seed: State, references: Mapping[Basis, Reference]) -> None:
+        self.references = references
+        self._after: dict[tuple[Ratio, ...], State] = {(): seed}
+
+    def after(self, days: tuple[Ratio, ...], basis: Basis) -> State:
+        """After these days, asked for one by one. basis: of the last"""
+        if days not in self._after:
+            self._after[days] = step(self._after[days[:-1]], days[-1], self.references[basis])
+        return self._after[days]
+
+
+def _basis(scene: Scene, part: slice, chosen: Bools) -> Basis:
+    """The poorest basis that serves at least a quarter of the chosen intervals."""
+    basis = scene.expected.basis[part][chosen]
+    for kind in (Basis.WEATHER, Basis.SATELLITE):
+        if len(basis) and float(np.mean(basis == kind)) >= 0.25:
+            return kind
+    return Basis.MEASURED
+
+
+def _well(judged: Sequence[Day], days_fine: float) -> bool:
+    """A plant with a level of its own has shown that it is back; another must show it for some days."""
+    if judged[-1].state.level is not None:
+        return judged[-1].status is Status.FINE
+    return len(_trailing(judged, Status.FINE)) >= days_fine
+
+
+def _lost_mwh(days: Sequence[Day], low: Sequence[Day], past: Before) -> Mapping[date, float]:
+    """What each day lost of what it could have made, by the loss that is told."""
+    state = low[-1].state
+    if state.level is None:
+        return {day.day: day.missing_mwh for day in low}
+    # The mean loss and not each day's own: a day's reference errs more than the loss changes.
+    share = exp(state.level.log) * (1.0 - exp(-state.loss))
+    begun = date.fromordinal(state.alarmed)
+    allowed = {day: mwh for day, mwh in past.allowed_mwh.items() if day >= begun}
+    allowed |= {day.day: day.allowed_mwh for day in days if day.day >= begun and day.explained != _BY_OTHERS}
+    return {day: float(round(share * mwh)) for day, mwh in allowed.items()}
 
 
 def _on_file(site: Site, subject: str) -> float:
@@ -308,9 +339,9 @@ def _settle_points(scene: Scene) -> Iterator[tuple[int, frozenset[date], bool]]:
         yield point_ms, frozenset(day for day, _ in settling), any(revision for _, revision in settling)
 
 
-def _trailing(days: Sequence[_Day], *statuses: _Status) -> list[_Day]:
+def _trailing(days: Sequence[Day], *statuses: Status) -> list[Day]:
     """The last days in a row whose status is one of these."""
-    kept: list[_Day] = []
+    kept: list[Day] = []
     for day in reversed(days):
         if day.status not in statuses:
             break
@@ -318,8 +349,9 @@ def _trailing(days: Sequence[_Day], *statuses: _Status) -> list[_Day]:
     return kept
 
 
-def _step(columns: _Columns, first: _Day, last: _Day) -> tuple[int, float, bool]:
-    """Where in the first low day the ratio stepped down, its level since, and whether it has been steady.
+def _step(columns: Columns, first: Day, last: Day) -> tuple[int, int, float, bool]:
+    """Where in the first low day the ratio stepped down, and the last place at which it stood still higher; its level
+    since, and whether it has been steady.
 
     The split of that day's strong intervals that leaves the least squares on both sides.
     """
@@ -327,7 +359,7 @@ def _step(columns: _Columns, first: _Day, last: _Day) -> tuple[int, float, bool]
     strong = columns.both & (expected > 0.25 * np.nanmax(expected[first.first : last.last]))
     where = np.flatnonzero(strong[first.first : last.last]) + first.first
     if len(where) < 12:
-        return first.first, last.share, False
+        return first.first, first.first, last.share, False
     ratio = power[where] / expected[where]
     in_first = int(np.sum(where < first.last))
     best, split = np.inf, 0
@@ -336,6 +368,10 @@ def _step(columns: _Columns, first: _Day, last: _Day) -> tuple[int, float, bool]
         cost = (float(np.var(head)) * len(head) if len(head) else 0.0) + float(np.var(tail)) * len(tail)
         if cost < best - 1e-12:
             best, split = cost, k
+    usual = last.expected_mwh / last.allowed_mwh
+    if split and 2.0 * float(np.median(ratio[:split])) < usual + float(np.median(ratio[split:])):
+        split = 0  # what stood before it was no nearer to usual: the day began low
     since = ratio[split:]
     low, high = np.quantile(since, (0.1, 0.9))
-    return int(where[split]), float(np.median(since)), bool(high - low < 0.15)
+    higher = int(where[split - 1]) if split else first.first
+    return int(where[split]), higher, float(np.median(since)), bool(high - low < 0.15)

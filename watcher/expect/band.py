@@ -27,6 +27,20 @@ TEMP_UNKNOWN_WIDTH = 0.04
 FLOOR_OF_RATING = 0.02
 
 
+DAY_SIGMA = {Basis.MEASURED: (0.042, 0.020), Basis.SATELLITE: (0.18, 0.095), Basis.WEATHER: (0.31, 0.19)}
+"""Standard deviation of ln(made / expected) of whole healthy days, level taken out: with the noon sun at 15 degrees
+and at 50, under a sky of middling cloud."""
+
+LOW_NOON_DEG, HIGH_NOON_DEG = 15.0, 50.0
+
+
+def day_sigma(basis: Basis, noon_deg: float, clearness: float) -> float:
+    """Of the log ratio of one day. noon_deg: the sun's greatest height. clearness: of the day by the reference [0..1]"""
+    low, high = DAY_SIGMA[basis]
+    share = min(max((noon_deg - LOW_NOON_DEG) / (HIGH_NOON_DEG - LOW_NOON_DEG), 0.0), 1.0)
+    return (low + (high - low) * share) * (1.25 - 0.5 * min(max(clearness, 0.0), 1.0))
+
+
 def log_width(
     basis: npt.NDArray[np.int8], elevation_deg: Floats, clearness: Floats, in_own_plane: Bools, temp_assumed: Bools
 ) -> Floats:

@@ -1,0 +1,258 @@
+"""Whether a plant has lost level: a bank of one-sided CUSUMs on its daily ratio of made to expected.
+
+Rule: a step is a step. What a day says is weighed by how good its reference is; the level it is held against is the
+plant's own of the last months, which learns neither a fault nor a repair; slow things (dirt, age, shade) are left to
+those who look at years. A state is what all days up to one come to, so the next day needs nothing else.
+
+Page 1954 (CUSUM), Huber 1964 (clipping), both from memory; measured on seeded healthy years: `python -m
+tests.bench.limits`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
+
+BANK = (0.5, 1.0, 2.0, 4.0)
+"""Sizes of loss looked for at once, in standard deviations of a day."""
+
+CLIP = 4.0
+"""One day says no more than this: days are not Gaussian, snow and fog are days too."""
+
+LEVEL_DAYS, LATEST_DAYS, FEWEST_DAYS, FADING_DAYS = 75, 5, 15, 60.0
+"""The level is of the days 5 to 75 before, the younger the more; in a dark season of the last fifteen there are."""
+
+SUSPECT, AGAIN = 0.3, 0.45
+"""Shares of the limit: over the first a day joins no level; the second reopens what closed lately."""
+
+AGAIN_DAYS = 14
+ABOVE, ABOVE_DAYS = -2.5, 10
+"""A day so far above its level does not join it; ten in a row are a level of their own."""
+
+FACTOR = (0.7, 3.0)
+LAG = (0.1, 0.35)
+"""Bounds of a plant's own spread (as a share of its reference's) and of the correlation from day to day."""
+
+CLOSING_DAYS, CLOSING_EVIDENCE, FADED_DAYS = 12, 6.0, 10
+FAST, FAST_LOSS = 8.0, 0.3
+"""Two days running this many deviations down, and this much, need no more evidence."""
+
+
+class Ratio(NamedTuple):
+    """One usable day: its ordinal, ln of made over allowed, standard deviation of that by its reference.
+
+    doubtful: it may have been snow. joins: it belongs to the level
+    """
+
+    day: int
+    log: float
+    sigma: float
+    doubtful: bool
+    joins: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What may be asked of a level held against such a reference.
+
+    limit: of the evidence. drift: of a healthy level in one day's square root. least: the smallest loss worth saying
+    forget_days: a slower loss is no step
+    """
+
+    limit: float
+    drift: float
+    least: float
+    forget_days: float
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Of the days before one. se: standard error. age: mean age [days]. factor: own spread by the reference's"""
+
+    log: float
+    se: float
+    age: float
+    factor: float
+    lag: float
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What the days so far come to.
+
+    days: usable days of the last three months, the newest last. sums, since: evidence by size of loss, and the first
+        day of it. before: the last day's clipped deviation. level: what the newest day was held against, None while
+        there are too few. alarmed: first day of the loss that is being told, 0 where none is. loss: of it, as ln
+    closed: day on which the last one ended, 0 where none did. above: days in a row far above the level
+    """
+
+    days: tuple[Ratio, ...] = ()
+    sums: tuple[float, ...] = (0.0,) * len(BANK)
+    since: tuple[int, ...] = (0,) * len(BANK)
+    before: float = 0.0
+    level: Level | None = None
+    alarmed: int = 0
+    loss: float = 0.0
+    closed: int = 0
+    above: int = 0
+
+    @property
+    def evidence(self) -> float:
+        return max(self.sums)
+
+
+def step(state: State, day: Ratio, reference: Reference) -> State:
+    """The state after one more usable day. day.joins: whether it may belong to the level while there is none yet"""
+    days = kept(state.days, day.day)
+    level = state.level if state.alarmed else _level(days, day.day)
+    if level is None:
+        return replace(state, days=(*days, day), level=None)
+    allowance = reference.drift * math.sqrt(level.age) + level.se
+    sigma = day.sigma * level.factor
+    down = (level.log - day.log) / sigma
+    if state.alarmed:
+        return _while_told(replace(state, days=(*days, day._replace(joins=False))), level, reference)
+
+    clipped = min(max((level.log - allowance - day.log) / sigma, -CLIP), CLIP)
+    news = (clipped - level.lag * state.before) / math.sqrt(1.0 - level.lag**2)
+    sums, since = [], []
+    for size, total, first in zip(BANK, state.sums, state.since, strict=True):
+        if first and day.day - first > reference.forget_days:
+            total *= 0.9
+        now = accumulated(total, size, news)
+        sums.append(now)
+        since.append(0 if now == 0.0 else (first or day.day))
+    above = state.above + 1 if down < ABOVE else 0
+    days = (*days, day._replace(joins=not above))
+    best = max(range(len(BANK)), key=sums.__getitem__)
+    if sums[best] > SUSPECT * reference.limit:  # nor do the days join that led to the suspicion
+        days = tuple(one._replace(joins=one.joins and one.day < since[best]) for one in days)
+    state = State(days, tuple(sums), tuple(since), clipped, level, closed=state.closed, above=above)
+    if above >= ABOVE_DAYS:
+        return State(tuple(one._replace(joins=True) for one in state.days[-ABOVE_DAYS:]), closed=state.closed)
+    return _told(state, level, reference)
+
+
+def accumulated(total: float, size: float, news: float) -> float:
+    """Page's sum for a shift of `size` standard deviations, after one more value of unit variance.
+
+    In the units of the literature: reference value size / 2, decision interval limit / size.
+    """
+    return max(0.0, total + size * news - size * size / 2.0)
+
+
+def kept(days: tuple[Ratio, ...], today: int) -> tuple[Ratio, ...]:
+    """Days that may still be asked for: of the last three months, and as many as a level needs."""
+    since = today - LEVEL_DAYS - LATEST_DAYS
+    if not days or days[0].day >= since:
+        return days
+    joined = [one.day for one in days if one.joins and one.day <= today - LATEST_DAYS][-FEWEST_DAYS:]
+    oldest = min(joined[0] if joined else today, since)
+    return tuple(one for one in days if one.day >= since or (one.joins and one.day >= oldest))
+
+
+def _told(state: State, level: Level, reference: Reference) -> State:
+    """The same state, alarmed where the evidence is enough."""
+    newest = state.days[-1]
+    last = state.days[-2:]
+    if len(last) == 2 and all(
+        (level.log - one.log) / (one.sigma * level.factor) > FAST
+        and level.log - one.log > FAST_LOSS
+        and not one.doubtful
+        for one in last
+    ):
+        first = next(one.day for one in _falling(state.days, level))
+        return replace(state, alarmed=first, loss=_loss(state.days, first, level))
+    lately = state.closed and newest.day - state.closed <= AGAIN_DAYS
+    limit = reference.limit * (AGAIN if lately else 1.0)
+    best = max(range(len(BANK)), key=lambda place: state.sums[place])
+    if state.sums[best] <= limit:
+        return state
+    first = state.since[best]
+    of_it = [one for one in state.days if one.day >= first]
+    loss = _loss(state.days, first, level)
+    if len(of_it) < 2 or loss < reference.least or 2 * sum(one.doubtful for one in of_it) > len(of_it):
+        return state
+    return replace(state, alarmed=first, loss=loss)
+
+
+def _while_told(state: State, level: Level, reference: Reference) -> State:
+    """The same, closed where the level is seen to be what it was, or the loss has faded."""
+    loss = max(state.loss, reference.least)
+    recent = [one for one in state.days if one.day >= state.alarmed][-CLOSING_DAYS:]
+    again = 0.0
+    for one in recent:
+        lost = level.log - one.log
+        # Twice the log likelihood ratio of "as before" against "as low as told" is the difference of the squares.
+        news = ((loss - lost) ** 2 - lost**2) / (2.0 * (one.sigma * level.factor) ** 2)
+        again = max(0.0, again + min(max(news, -CLIP), CLIP))
+    newest = sorted(level.log - one.log for one in recent[-3:])
+    recovered = again > CLOSING_EVIDENCE and len(newest) == 3 and newest[1] < loss / 3.0
+    faded = len(recent) >= FADED_DAYS and _mean(recent[-FADED_DAYS:], level) < reference.least / 2.0
+    if recovered or faded:
+        return State(state.days, closed=state.days[-1].day, level=level)
+    held = [one for one in state.days if one.day >= state.alarmed and level.log - one.log > loss / 2.0]
+    return replace(state, loss=_mean(held, level) if held else state.loss)
+
+
+def _falling(days: Sequence[Ratio], level: Level) -> list[Ratio]:
+    """The last days in a row that lie clearly under the level."""
+    found: list[Ratio] = []
+    for one in reversed(days):
+        if (level.log - one.log) / (one.sigma * level.factor) <= CLIP:
+            break
+        found.insert(0, one)
+    return found
+
+
+def _loss(days: Sequence[Ratio], first: int, level: Level) -> float:
+    return _mean([one for one in days if one.day >= first], level)
+
+
+def _mean(days: Sequence[Ratio], level: Level) -> float:
+    """How far days lie under the level on average, the surer ones counting more."""
+    weights = [1.0 / one.sigma**2 for one in days]
+    return sum(weight * (level.log - one.log) for weight, one in zip(weights, days, strict=True)) / sum(weights)
+
+
+def _level(days: Sequence[Ratio], today: int) -> Level | None:
+    """The level of the days 5 to 75 before today; None where too few of them belong to it."""
+    used = [one for one in days if one.joins and one.day <= today - LATEST_DAYS]
+    if len(used) < FEWEST_DAYS:
+        return None
+    young = [one for one in used if one.day >= today - LEVEL_DAYS]
+    used = young if len(young) >= FEWEST_DAYS else used[-FEWEST_DAYS:]
+    weights = [math.exp((one.day - today) / FADING_DAYS) / one.sigma**2 for one in used]
+    middle = weighted_median([one.log for one in used], weights)
+    total = sum(weights)
+    age = sum(weight * (today - one.day) for weight, one in zip(weights, used, strict=True)) / total
+    scores = [(one.log - middle) / one.sigma for one in used]
+    spread = sorted(map(abs, scores))[len(scores) // 2] * 1.4826
+    factor = min(max(spread, FACTOR[0]), FACTOR[1])
+    # Effective number of days; a median is a quarter worse than a mean (common practice, no source).
+    effective = total**2 / sum(weight**2 for weight in weights)
+    mean_sigma = math.sqrt(len(used) / sum(1.0 / one.sigma**2 for one in used))
+    return Level(middle, 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor))
+
+
+def _lag(scores: Sequence[float], factor: float) -> float:
+    """Correlation from one usable day to the next, of clipped scores."""
+    clipped = [min(max(score / factor, -CLIP), CLIP) for score in scores]
+    square = sum(score * score for score in clipped)
+    if square == 0.0:
+        return LAG[0]
+    product = sum(a * b for a, b in pairwise(clipped))
+    return min(max(product / square, LAG[0]), LAG[1])
+
+
+def weighted_median(values: Sequence[float], weights: Sequence[float]) -> float:
+    """The value at which half of the weight is reached."""
+    half, total = sum(weights) / 2.0, 0.0
+    for value, weight in sorted(zip(values, weights, strict=True)):
+        total += weight
+        if total >= half:
+            return value
+    raise ValueError("no values")

@@ -1,0 +1,200 @@
+"""The days of an inverter as `output-low` sees them, and the state of its level after each.
+
+Rule: a day is judged with what was known at a point; days before the window come back as the figures that were left
+when they settled. What a figure keeps is whatever the next day needs, and nothing of a day judged under other facts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum
+from typing import NamedTuple
+
+import numpy as np
+
+from watcher.align.window import Bools, Floats, Ints
+from watcher.detect.level import BANK, Level, Ratio, State, kept
+from watcher.detect.scene import mwh
+from watcher.domain.day import DayFigure
+from watcher.domain.finding import Finding
+from watcher.expect.expectation import Basis
+
+
+class Status(Enum):
+    """The values stand in the ledger; a day that was not judged is a 0 there."""
+
+    LOW = 1.0
+    BETWEEN = 2.0
+    FINE = 3.0
+
+
+class Sums(NamedTuple):
+    """Of a day as known at a point: made and allowed [mWh], the bound over what counts and in all [W].
+
+    basis: the poorest that serves at least a quarter of it. clearness: allowed of what a clear sky would give
+    """
+
+    made_mwh: float
+    allowed_mwh: float
+    bound_seen: float
+    bound_whole: float
+    basis: Basis
+    clearness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """What the days are added up from. known_ms: when an interval's power and expectation are both known.
+
+    bounds: first interval and the one after the last, by civil day
+    stood_from_ms: for days on which it did not generate at all for a while, since when that is known
+    Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
+    """
+
+    power: Floats
+    expected: Floats
+    bound: Floats
+    both: Bools
+    known_ms: Ints
+    bounds: Mapping[date, tuple[int, int]]
+    basis: Callable[[slice, Bools], Basis]
+    stood_from_ms: Mapping[date, int]
+    explained: dict[tuple[int, int], int] = field(default_factory=dict)
+    _done: dict[tuple[date, bytes], Sums] = field(default_factory=dict)
+
+    def sums(self, day: date, point_ms: int) -> Sums:
+        part = slice(*self.bounds[day])
+        chosen = self.both[part] & (self.known_ms[part] <= point_ms)
+        key = (day, chosen.tobytes())
+        if key not in self._done:
+            allowed, bound_seen = self.expected[part][chosen], float(np.sum(self.bound[part][chosen]))
+            self._done[key] = Sums(
+                float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
+                float(np.sum(mwh(allowed))),
+                bound_seen,
+                float(np.sum(self.bound[part])),
+                self.basis(part, chosen),
+                min(float(np.sum(allowed)) / bound_seen, 1.0) if bound_seen > 0.0 else 0.0,
+            )
+        return self._done[key]
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One civil day as known at a point: intervals first..last-1 of the window.
+
+    allowed_mwh: by the reference. expected_mwh: that at the plant's usual level; share: made of it
+    explained: a code or 0. status: None where it was not judged. state: of the level after it
+    """
+
+    day: date
+    first: int
+    last: int
+    made_mwh: float
+    allowed_mwh: float
+    expected_mwh: float
+    explained: int
+    status: Status | None
+    share: float
+    ratio: Ratio | None
+    state: State
+
+    @property
+    def missing_mwh(self) -> float:
+        return float(np.round(max(self.expected_mwh - self.made_mwh, 0.0)))
+
+    def figure(self, finding: Finding, subject: str, on_file: float, revision: int, settled_ms: int) -> DayFigure:
+        """What is kept of it. on_file: a number of the facts it was judged under"""
+        values = {"on_file": on_file, "status": 0.0, "allowed_wh": self.allowed_mwh / 1000.0}
+        if self.status is not None and self.ratio is not None:
+            values |= {"status": self.status.value, "made_wh": self.made_mwh / 1000.0}
+            values |= _state_values(self.ratio, self.state)
+        return DayFigure(finding, subject, self.day, revision, settled_ms, values)
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What the days before the window left. ratios: made of allowed on those that were not low. state: after them
+
+    allowed_mwh: by day, since the last of them can belong to a loss that goes on
+    """
+
+    ratios: tuple[float, ...] = ()
+    state: State = field(default_factory=State)
+    allowed_mwh: Mapping[date, float] = field(default_factory=dict)
+
+
+def before(figures: Iterable[DayFigure], on_file: float, first: date | None) -> Before:
+    """From the figures of the days before `first`, ascending."""
+    if first is None:
+        return Before()
+    under = [one for one in figures if one.day < first and one.values["on_file"] == on_file]
+    judged = [one for one in under if one.values["status"] > 0.0]
+    ratios = tuple(
+        one.values["made_wh"] / one.values["allowed_wh"] for one in judged if one.values["status"] > Status.LOW.value
+    )
+    allowed = {one.day: one.values["allowed_wh"] * 1000.0 for one in under}
+    return Before(ratios, _state_of(judged), allowed)
+
+
+_CHUNK = 48
+"""Days whose membership of the level stands in one number: a float holds so many bits exactly."""
+
+_LEVEL = ("log", "se", "age", "factor", "lag")
+
+
+def _state_values(ratio: Ratio, state: State) -> dict[str, float]:
+    """Everything of a state but its days, which have figures of their own; what is 0 is left out."""
+    values = {
+        "log": ratio.log,
+        "sigma": ratio.sigma,
+        "doubtful": float(ratio.doubtful),
+        "before": state.before,
+        "alarmed": float(state.alarmed),
+        "loss": state.loss,
+        "closed": float(state.closed),
+        "above": float(state.above),
+    }
+    values |= {f"sum_{place}": total for place, total in enumerate(state.sums)}
+    values |= {f"since_{place}": float(first) for place, first in enumerate(state.since)}
+    if state.level is not None:
+        values |= {f"level_{name}": float(getattr(state.level, name)) for name in _LEVEL}
+    joined: dict[int, int] = {}
+    for one in state.days:
+        if one.joins:
+            chunk, bit = divmod(ratio.day - one.day, _CHUNK)
+            joined[chunk] = joined.get(chunk, 0) | 1 << bit
+    values |= {f"joined_{chunk}": float(bits) for chunk, bits in joined.items()}
+    return {name: value for name, value in values.items() if value}
+
+
+def _state_of(judged: Sequence[DayFigure]) -> State:
+    """The state after the last of these days."""
+    if not judged:
+        return State()
+    last = judged[-1].values
+    today = judged[-1].day.toordinal()
+
+    def value(name: str) -> float:
+        return last.get(name, 0.0)
+
+    days = []
+    for one in judged:
+        ordinal = one.day.toordinal()
+        chunk, bit = divmod(today - ordinal, _CHUNK)
+        joins = bool(int(value(f"joined_{chunk}")) >> bit & 1)
+        doubtful = bool(one.values.get("doubtful", 0.0))
+        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins))
+    return State(
+        kept(tuple(days), today),
+        tuple(value(f"sum_{place}") for place in range(len(BANK))),
+        tuple(int(value(f"since_{place}")) for place in range(len(BANK))),
+        value("before"),
+        Level(*(value(f"level_{name}") for name in _LEVEL)) if value("level_factor") else None,
+        int(value("alarmed")),
+        value("loss"),
+        int(value("closed")),
+        int(value("above")),
+    )
