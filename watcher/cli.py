@@ -110,14 +110,20 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from watcher.config import check, listing, load_sites, load_watcher
+    from watcher.config import check, listing, load_sites, load_topic_maps, load_watcher
+    from watcher.domain.site import SourceKind
 
     problems = check(options.config)
     if problems:
         print(listing(problems))
         return 2
     config = load_watcher(options.config)
-    print(f"all well: {len(load_sites(config.sites_folder).good)} sites")
+    sites = load_sites(config.sites_folder).good
+    print(f"all well: {len(sites)} sites")
+    sources = [source for record in sites.values() for source in record.base.sources]
+    used = frozenset(source.map for source in sources if source.kind is SourceKind.MQTT)
+    for caution in load_topic_maps(config.topics_folder).cautions(used):
+        print(f"caution: {caution}")
     return 0
 
 

@@ -9,24 +9,36 @@ from dataclasses import dataclass, replace
 from email.message import EmailMessage
 from functools import partial
 from pathlib import Path
-from typing import Literal, Self
+from typing import TYPE_CHECKING, Literal, Self
 
 from watcher.clock import Clock, SystemClock
 from watcher.collect.collectors import BusCollector, Collector, WeatherCollector, reach_of
 from watcher.collect.modbus.client import DeviceOnBus
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.collect.weather.desk import WeatherDesk
-from watcher.config import MailConfig, SitesFound, WatcherConfig, load_maps, load_sites, load_watcher
+from watcher.config import (
+    MailConfig,
+    SitesFound,
+    TopicMapsFound,
+    WatcherConfig,
+    load_maps,
+    load_sites,
+    load_topic_maps,
+    load_watcher,
+)
 from watcher.daemon import Parts
 from watcher.domain.errors import Problem, SetupError, StoreError
 from watcher.domain.firm import Firm
-from watcher.domain.instant import DAY_MS, HOUR_MS
+from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.quantity import WEATHER_DEVICES
-from watcher.domain.reading import Samples
+from watcher.domain.reading import Reading, Samples
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
+from watcher.health_file import HealthFile
 from watcher.notify.folder import FolderSink
 from watcher.notify.notice import (
     bad_sites_notice,
+    broker_away_notice,
+    broker_question_notice,
     damaged_store_notice,
     low_disk_notice,
     readings_server_notice,
@@ -43,6 +55,9 @@ from watcher.store.opening import open_stores, suspect
 from watcher.store.readings import SqliteReadings
 from watcher.store.server.settings import ServerSettings
 from watcher.worker_process import WorkerProcess
+
+if TYPE_CHECKING:
+    from watcher.collect.mqtt.collector import MqttCollector
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +97,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     """
     config = load_watcher(watcher_file)
     maps = load_maps(config.devices_folder)
-    found = load_sites(config.sites_folder, maps)
+    topics = load_topic_maps(config.topics_folder)
+    found = load_sites(config.sites_folder, maps, topics)
     if found.problems:  # a site may be bad because its map is; a bad map that no site uses is a matter for `check`
-        found = replace(found, problems=(*maps.problems, *found.problems))
+        found = replace(found, problems=(*maps.problems, *topics.problems, *found.problems))
     if not found.good:
         raise SetupError(found.problems or (Problem(str(config.sites_folder), "", "", "no site to watch"),))
     config.data_folder.mkdir(parents=True, exist_ok=True)
@@ -101,6 +117,8 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     sending = None if isinstance(readings, SqliteReadings) else Sending(readings)
     desk = WeatherDesk(files.weather, config.weather.limits)
     collecting = [one for id in found.good for one in collectors(found.good[id], readings, clock, maps.good, desk)]
+    brokers = broker_collectors(config, found, topics, readings, clock)
+    collecting += brokers
 
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm
@@ -122,21 +140,63 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
         space=DiskSpace(files.folder, readings.week_bytes).low,
         warn=warn,
         suspect=partial(suspect, files.readings, files.ledger),
-        watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)], sending),
-        send=sending.turn if sending is not None else None,
+        watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)], brokers, sending),
+        sending=sending,
+        health=HealthFile(files.folder),
     )
 
 
+def broker_collectors(
+    config: WatcherConfig, found: SitesFound, topics: TopicMapsFound, readings: Readings, clock: Clock
+) -> list[MqttCollector]:
+    """One collector for each broker of each site; one connection for each broker. Without one, paho is not loaded."""
+    sought: dict[tuple[str, str], list[Source]] = defaultdict(list)
+    sites = {id: record.at(clock.now_ms()) for id, record in found.good.items()}
+    for id, site in sites.items():
+        for source in site.sources:
+            if source.kind is SourceKind.MQTT:
+                sought[id, source.address].append(source)
+    if not sought:
+        return []
+    from watcher.collect.mqtt.desk import BrokerDesk
+
+    desk = BrokerDesk(config.brokers, topics.good, config.data_folder.absolute(), clock)
+    return [
+        desk.collector(sites[id], address, sources, lambda id=id: _last(readings, id))  # type: ignore[misc]
+        for (id, address), sources in sought.items()
+    ]
+
+
+def _last(readings: Readings, site: str) -> dict[str, Reading]:
+    """The newest reading of each channel; none where a server does not tell."""
+    with suppress(StoreError):
+        return dict(readings.last(site))
+    return {}
+
+
+BROKER_AWAY_MS = 10 * MINUTE_MS
+"""A broker that is away for so long is told to the operator; a restart of one is not."""
+
+
 def _watch(
-    config: WatcherConfig, weather: Sequence[WeatherCollector], sending: Sending | None
+    config: WatcherConfig,
+    weather: Sequence[WeatherCollector],
+    brokers: Sequence[MqttCollector],
+    sending: Sending | None,
 ) -> Callable[[int], list[EmailMessage]]:
-    """Tells the operator of sunshine that has been missing too long, and of what is wrong with the readings server."""
+    """Tells the operator of sunshine that has been missing too long, of brokers that are away, of what looks odd in
+    what devices publish, and of what is wrong with the readings server."""
     silent = SilentReferences(round(config.weather.silent_hours * HOUR_MS))
+    away = SilentReferences(BROKER_AWAY_MS)
 
     def watch(now_ms: int) -> list[EmailMessage]:
         found = silent.due([one.trouble for one in weather if one.trouble is not None], now_ms)
         sender, operator = config.mail.sender, config.operator_email
         told = [reference_silent_notice(troubles, sender, operator, now_ms) for troubles in found]
+        for troubles in away.due([one.trouble for one in brokers if one.trouble is not None], now_ms):
+            told.append(broker_away_notice(troubles, sender, operator, now_ms))
+        if notes := [note for one in brokers for note in one.told()]:
+            told.append(broker_question_notice(notes, config.place, sender, operator, now_ms))
         if sending is not None and (problems := sending.problems()):
             told.append(readings_server_notice(problems, config.place, sender, operator, now_ms))
         return told

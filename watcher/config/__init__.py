@@ -4,6 +4,7 @@ from watcher.config.map_file import MapsFound, load_map, load_maps
 from watcher.config.secret import Secret
 from watcher.config.site_file import load_site
 from watcher.config.site_folder import SitesFound, load_sites
+from watcher.config.topic_map_file import TopicMapsFound, load_topic_map, load_topic_maps
 from watcher.config.watcher_file import (
     MailConfig,
     MailServer,
@@ -22,6 +23,7 @@ __all__ = [
     "Secret",
     "Security",
     "SitesFound",
+    "TopicMapsFound",
     "WatcherConfig",
     "WorkerConfig",
     "check",
@@ -30,5 +32,7 @@ __all__ = [
     "load_maps",
     "load_site",
     "load_sites",
+    "load_topic_map",
+    "load_topic_maps",
     "load_watcher",
 ]

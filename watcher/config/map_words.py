@@ -43,7 +43,7 @@ def _function() -> Key:
     return Key(take, "must be 3 (holding registers) or 4 (input registers); nothing else is ever sent")
 
 
-def _quantity() -> Key:
+def quantity_key() -> Key:
     def take(value: Any) -> str:
         if not isinstance(value, str):
             raise ValueError
@@ -68,7 +68,7 @@ def _sentinels() -> Key:
     return Key(take, "must be a list of numbers, such as [0x8000]; what is no number at all is never a value anyway")
 
 
-def _sign() -> Key:
+def sign_key() -> Key:
     def take(value: Any) -> int:
         if isinstance(value, bool) or value not in (1, -1) or not isinstance(value, int):
             raise ValueError
@@ -109,7 +109,7 @@ DEVICE: Keys = {
 }
 
 _COMMON: Keys = {
-    "quantity": needed(_quantity()),
+    "quantity": needed(quantity_key()),
     "part": text(r"input-[1-9][0-9]*|l[123]", 'must be an input or a phase, such as "input-1" or "l1"'),
     "address": needed(whole(0, 0x1_0000, "as the manual writes it, without a leading digit for the table")),
     "function": _function(),
@@ -121,7 +121,7 @@ _COMMON: Keys = {
 _MEASURED: Keys = {
     "scale": number(1 / LARGEST_SCALE, LARGEST_SCALE, "what one step is worth; for the other sign, sign = -1"),
     "scale_register": whole(0, 0x1_0000, "where the power of ten stands"),
-    "sign": _sign(),
+    "sign": sign_key(),
     "unit": text(),
 }
 _COUNTED: Keys = {"counter": one_of(Counting), "includes_battery_discharge": yes_or_no()}

@@ -17,6 +17,7 @@ from watcher.config.address import address_fault
 from watcher.config.checked_toml import Page, shown
 from watcher.config.map_file import MapsFound
 from watcher.config.site_words import SITE_FILE
+from watcher.config.topic_map_file import TopicMapsFound, fixed_topics
 from watcher.domain.instant import local_day, local_day_of
 from watcher.domain.quantity import NAME, WEATHER_DEVICES
 from watcher.domain.site import (
@@ -45,11 +46,13 @@ _DATED = ("array", "inverter", "meter", "sensor")
 _BY_REGISTERS = (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU)
 
 
-def load_site(text: str, place: str, id: str, maps: MapsFound | None = None) -> SiteRecord:
+def load_site(
+    text: str, place: str, id: str, maps: MapsFound | None = None, topics: TopicMapsFound | None = None
+) -> SiteRecord:
     """The record of a site from the text of its file.
 
     place: the file's name, for messages. id: the site's, which is the name of the file without its ending.
-    maps: the register maps there are; None for a record of the past, whose maps may be gone
+    maps, topics: the register and topic maps there are; None for a record of the past, whose maps may be gone
     SetupError with every problem there is.
     """
     page, tables = Page.opened(text, place)
@@ -60,6 +63,8 @@ def load_site(text: str, place: str, id: str, maps: MapsFound | None = None) -> 
         check(page, content)
     if maps is not None:
         _maps(page, content, maps)
+    if topics is not None:
+        _topics(page, content, topics)
     page.refuse()
     record = _record(content, id)
     _at_any_time(page, record)
@@ -153,6 +158,21 @@ def _maps(page: Page, content: _Entry, maps: MapsFound) -> None:
     for path, entry in _entries(content, "source"):
         if entry.get("kind") in _BY_REGISTERS and "map" in entry and (fault := maps.fault(entry["map"])):
             page.wrong(f"{path}.map", fault, shown(entry["map"]))
+
+
+def _topics(page: Page, content: _Entry, topics: TopicMapsFound) -> None:
+    for path, entry in _entries(content, "source"):
+        if entry.get("kind") is not SourceKind.MQTT:
+            if "topic" in entry:
+                page.wrong(f"{path}.topic", 'only for a source of kind = "mqtt"', shown(entry["topic"]))
+        elif "map" not in entry:
+            page.wrong(f"{path}.map", "missing; the name of a topic map says what stands under which topic")
+        elif fault := topics.fault(entry["map"]):
+            page.wrong(f"{path}.map", fault, shown(entry["map"]))
+        elif "topic" in entry and fixed_topics(topics.good[entry["map"]]):
+            page.wrong(
+                f"{path}.topic", f"the topics of {entry['map']} have no {{device}} in them", shown(entry["topic"])
+            )
 
 
 def _weather(page: Page, path: str, entry: _Entry) -> None:

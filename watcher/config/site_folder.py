@@ -14,6 +14,7 @@ from pathlib import Path
 from watcher.config.map_file import MapsFound
 from watcher.config.site_file import load_site
 from watcher.config.toml_text import read_text
+from watcher.config.topic_map_file import TopicMapsFound
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.site import SiteRecord
 
@@ -31,8 +32,8 @@ class SitesFound:
     files: int = 0
 
 
-def load_sites(folder: Path, maps: MapsFound | None = None) -> SitesFound:
-    """Every site of a folder. Never raises: what can't be read is among the problems. maps: as in load_site."""
+def load_sites(folder: Path, maps: MapsFound | None = None, topics: TopicMapsFound | None = None) -> SitesFound:
+    """Every site of a folder. Never raises: what can't be read is among the problems. maps, topics: as in load_site."""
     good: dict[str, SiteRecord] = {}
     texts: dict[str, str] = {}
     problems: list[Problem] = []
@@ -48,7 +49,7 @@ def load_sites(folder: Path, maps: MapsFound | None = None) -> SitesFound:
             continue
         try:
             text = read_text(path)
-            good[path.stem] = load_site(text, str(path), path.stem, maps)
+            good[path.stem] = load_site(text, str(path), path.stem, maps, topics)
             texts[path.stem] = text
         except SetupError as error:
             problems += error.problems

@@ -52,7 +52,7 @@ def email() -> Key:
     return text(EMAIL, "must be one e-mail address, such as name@example.org")
 
 
-def _zone() -> Key:
+def zone() -> Key:
     def take(value: Any) -> ZoneInfo:
         if not isinstance(value, str):
             raise ValueError
@@ -80,7 +80,7 @@ SITE: Keys = {
     "latitude_deg": needed(number(-90, 90, "north positive")),
     "longitude_deg": needed(number(-180, 180, "east positive; most of Britain is negative")),
     "altitude_m": needed(number(-430, 9000, "metres above the sea")),
-    "zone": needed(_zone()),
+    "zone": needed(zone()),
     "region": text(),
     "export_limit_w": number(0, 1e7, "W: 3.68 kW is 3680"),
 }
@@ -146,6 +146,7 @@ SOURCE: Keys = {
     "period_s": number(0, 86_400, "seconds, 0 for a momentary value"),
     "label": one_of(Label),
     "counts": one_of(("exported", "imported")),
+    "topic": text(r"[^+#\x00-\x1f\x7f]{1,150}", "must be levels of a topic, such as home-17/inverter, without + or #"),
     "shape": one_of(WeatherShape),
     "grid_deg": number(0.001, 5, "degrees between two points of the service's grid"),
 }

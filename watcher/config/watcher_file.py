@@ -12,10 +12,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from watcher.collect.mqtt.settings import BrokerSettings
 from watcher.collect.weather.manners import Limits
+from watcher.config.broker_table import BROKER, brokers_of
 from watcher.config.checked_toml import (
     Keys,
     Page,
+    list_of,
     needed,
     number,
     one_of,
@@ -32,6 +35,7 @@ from watcher.config.site_folder import load_sites
 from watcher.config.site_words import EMAIL, email
 from watcher.config.store_table import STORE, store_of
 from watcher.config.toml_text import read_text
+from watcher.config.topic_map_file import TOPICS, load_topic_maps
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.firm import Firm
 from watcher.store.server.settings import ServerSettings
@@ -95,7 +99,9 @@ class WeatherConfig:
 class WatcherConfig:
     """What the watcher file says.
 
-    devices_folder: where register maps are; need not be there. store: the server that keeps readings, None for a file
+    devices_folder, topics_folder: where register maps and topic maps are; need not be there
+    brokers: by address; one that a site names and that is not among them is reached without a password
+    store: the server that keeps readings, None for a file
     keep_days: after how many days readings in a file may go, None for never
     warnings: what works and should not stay so
     """
@@ -111,6 +117,8 @@ class WatcherConfig:
     firm: Firm
     store: ServerSettings | None = None
     keep_days: int | None = None
+    topics_folder: Path = Path(TOPICS)
+    brokers: Mapping[str, BrokerSettings] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()
 
 
@@ -124,6 +132,7 @@ WATCHER_FILE: Keys = {
     "data_folder": needed(_PATH),
     "sites_folder": needed(_PATH),
     "devices_folder": _PATH,
+    "topics_folder": _PATH,
     "mail": needed(
         table_of(
             {
@@ -138,6 +147,7 @@ WATCHER_FILE: Keys = {
         )
     ),
     "store": table_of(STORE),
+    "broker": list_of(BROKER),
     "worker": table_of({"resident": yes_or_no(), "evaluate_every_s": number(60, 86_400, "seconds")}),
     "weather": table_of(
         {
@@ -158,9 +168,10 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     warnings: list[Problem] = []
     mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
     store = store_of(page, content.get("store", {}), path.parent, environment, warnings)
-    devices = content.get("devices_folder")
-    if devices is not None and not (path.parent / devices).is_dir():
-        page.wrong("devices_folder", "no such folder", shown(devices))
+    brokers = brokers_of(page, content.get("broker", []), path.parent, environment, warnings)
+    for key in ("devices_folder", "topics_folder"):
+        if key in content and not (path.parent / content[key]).is_dir():
+            page.wrong(key, "no such folder", shown(content[key]))
     page.refuse()
     assert mail is not None  # it is a required table, so page.refuse() has spoken
     return WatcherConfig(
@@ -168,6 +179,8 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         data_folder=path.parent / content["data_folder"],
         sites_folder=path.parent / content["sites_folder"],
         devices_folder=path.parent / content.get("devices_folder", DEVICES),
+        topics_folder=path.parent / content.get("topics_folder", TOPICS),
+        brokers=brokers,
         mail=mail,
         operator_email=content["operator"]["email"],
         worker=WorkerConfig(**content.get("worker", {})),
@@ -204,7 +217,7 @@ def _mail(
 
 
 def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Problem]:
-    """Everything wrong with the watcher file, all register maps and all site files; empty where all is well.
+    """Everything wrong with the watcher file, all maps and all site files; empty where all is well.
 
     Maps and sites are checked too where the watcher file is bad but still says where they are. Touches no network.
     """
@@ -212,29 +225,30 @@ def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Probl
     sites_folder: Path | None
     try:
         config = load_watcher(path, environment)
-        sites_folder, devices_folder = config.sites_folder, config.devices_folder
+        sites_folder, devices_folder, topics_folder = config.sites_folder, config.devices_folder, config.topics_folder
     except SetupError as error:
         problems += error.problems
-        sites_folder, devices_folder = _folders_of(path)
-    maps = load_maps(devices_folder)
-    problems += maps.problems
+        sites_folder, devices_folder, topics_folder = _folders_of(path)
+    maps, topics = load_maps(devices_folder), load_topic_maps(topics_folder)
+    problems += [*maps.problems, *topics.problems]
     if sites_folder is not None:
-        problems += load_sites(sites_folder, maps).problems
+        problems += load_sites(sites_folder, maps, topics).problems
     return problems
 
 
-def _folders_of(path: Path) -> tuple[Path | None, Path]:
-    """The folders of sites (None where that can't be told) and of register maps, from a watcher file that is bad."""
+def _folders_of(path: Path) -> tuple[Path | None, Path, Path]:
+    """The folders of sites (None where that can't be told), register maps and topic maps, from a file that is bad."""
     try:
         _, tables = Page.opened(read_text(path), str(path))
     except SetupError:
-        return None, path.parent / DEVICES
+        return None, path.parent / DEVICES, path.parent / TOPICS
 
     def folder(key: str) -> Path | None:
         written = tables.get(key)
         return path.parent / written if isinstance(written, str) and written and written.isprintable() else None
 
-    return folder("sites_folder"), folder("devices_folder") or path.parent / DEVICES
+    devices, topics = folder("devices_folder") or path.parent / DEVICES, folder("topics_folder") or path.parent / TOPICS
+    return folder("sites_folder"), devices, topics
 
 
 def listing(problems: Iterable[Problem]) -> str:

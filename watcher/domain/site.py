@@ -199,7 +199,8 @@ class Source:
 
     address: "host:port", a serial device path, a broker URL or a file, by kind
     unit: Modbus unit id
-    map: "sunspec", or the name of a register map in config/devices/
+    map: "sunspec", or the name of a register map in config/devices/; for MQTT the name of a topic map in config/topics/
+    topic: for MQTT, the levels that stand for this device in the map's topics; "" for its id
     every_s: polling interval. period_s: what one value is the mean of; 0 for a momentary value
     counts: for a meter read over Modbus, which of its two registers counts up when the array generates:
         "exported" or "imported" (SunSpec leaves the sense to the fitter)
@@ -216,6 +217,7 @@ class Source:
     period_s: float = 0.0
     label: Label = Label.INSTANT
     counts: str = "exported"
+    topic: str = ""
     shape: WeatherShape = WeatherShape.PLAIN
     grid_deg: float = 0.05
 

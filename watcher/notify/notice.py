@@ -64,6 +64,37 @@ def reference_silent_notice(troubles: Sequence[Trouble], sender: str, operator: 
     return _notice(subject, text, sender, operator, now_ms)
 
 
+def broker_away_notice(troubles: Sequence[Trouble], sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says that one broker is not reachable, or does not let us in, since when, why, and what that means.
+
+    troubles: at least one, all of the same broker
+    """
+    source, since_ms = troubles[0].source, min(trouble.since_ms for trouble in troubles)
+    whys = sorted({trouble.why for trouble in troubles})
+    sites = sorted({trouble.site for trouble in troubles})
+    named = ", ".join(sites[:_NAMED_AT_MOST]) + (", ..." if len(sites) > _NAMED_AT_MOST else "")
+    text = (
+        f"{source} has brought nothing since {iso(since_ms)}:\n\n"
+        + "".join(f"  {why}\n" for why in whys[:_NAMED_AT_MOST])
+        + f"\nIt serves {len(sites)} of the sites: {named}\n\n"
+        "It is tried again all the time. What devices keep and send later with its own time is stored at that time;\n"
+        "what carries no time is lost meanwhile. You hear of this once.\n"
+    )
+    subject = f"Broker not reachable: {urlsplit(source).hostname or source} since {iso(since_ms)}"
+    return _notice(subject, text, sender, operator, now_ms)
+
+
+def broker_question_notice(notes: Sequence[str], place: str, sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Asks about what devices publish that looks like a slip in a map, or a renamed device. place: the watcher file"""
+    listed = "".join(f"  {note}\n" for note in notes)
+    text = (
+        f"This was noticed in what devices publish:\n\n{listed}\n"
+        "Nothing was changed because of it. Where it is so, correct the site file or the topic map, then run:\n"
+        f"watcher check --config {place}\n"
+    )
+    return _notice("A question about what a device publishes", text, sender, operator, now_ms)
+
+
 def damaged_store_notice(damages: Sequence[str], sender: str, operator: str, now_ms: int) -> EmailMessage:
     """Names each file that was found damaged, where it is kept, and what could be carried over."""
     listed = "\n".join(f"  {damage}" for damage in damages)

@@ -1,0 +1,1 @@
+"""What devices publish to an MQTT broker: topic maps and payloads (pure), the connection, one collector a site."""
