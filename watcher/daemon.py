@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from email.message import EmailMessage
 from typing import Protocol, TypeVar
@@ -23,12 +23,19 @@ from watcher.domain.instant import floor_grid, iso
 from watcher.domain.quantity import BOARD
 from watcher.domain.reading import Appended, Reading
 from watcher.domain.site import Site
+from watcher.health import deadly
+from watcher.health_file import HealthFile
 from watcher.inbox import Inbox
-from watcher.loops import Loop, run_all
+from watcher.loops import TURN_LIMIT_S, Loop, run_all
 from watcher.notify.outbox import Pauses, Sender, deliver_due
-from watcher.sd_notify import notify, watchdog_interval_s
+from watcher.sd_notify import notify
+from watcher.self_report import SelfReport
+from watcher.sending import Sending
 from watcher.store.ledger import Ledger
 from watcher.store.trouble import StoreBusy, StoreDamaged, StoreFull
+from watcher.threads import LeavableThreads
+from watcher.watchdog import Watchdog, service_manager
+from watcher.worker_process import SitesNotJudged, WorkerError
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +44,19 @@ _T = TypeVar("_T")
 FLUSH_S = 60.0
 POST_S = 60.0
 SEND_S = 10.0
+REPORT_S = 60.0
+
+JUDGE_LIMIT_S = 720.0
+"""The worker's own limit is shorter; this is for one that cannot even be ended."""
+
+POST_LIMIT_S = 900.0
+"""A mail whose handing over is abandoned may go out twice: better to wait for a slow server."""
+
+LAST_FLUSH_S, LAST_CLOSE_S = 10.0, 5.0
+"""How long a stop waits for the last write and for devices to be let go."""
+
+AT_ONCE = 16
+"""Calls into blocking libraries under way at a time, those that hang not counted."""
 
 
 class Writer(Protocol):
@@ -66,7 +86,8 @@ class Parts:
     sites: ids of the sites watched. who: the site as it is now and the firm that signs for it, by site id
     senders: the last carries a mail, those before it keep copies. notices: messages to the operator, sent first
     watch: what the operator must hear at an instant, each thing once
-    send: carries readings to a server; what blocks that, in a word, or ""
+    health: where we say how we are
+    sending: carries readings to a server, where there is one
     space: how little room is left on the disk, in words, or "". warn: the operator's message of those words
     suspect: told what a damaged store said; who starts us next puts the file right
     """
@@ -81,17 +102,19 @@ class Parts:
     sites: Sequence[str]
     evaluate_every_s: float = 900.0
     notices: Sequence[EmailMessage] = ()
-    send: Callable[[int], str] | None = None
+    sending: Sending | None = None
     space: Callable[[], str] = str
     warn: Callable[[str], EmailMessage] | None = None
     suspect: Callable[[str], None] | None = None
     watch: Callable[[int], Sequence[EmailMessage]] = lambda now_ms: ()
+    health: HealthFile | None = None
 
 
 class Daemon:
     """All parts are given; nothing is built here (wiring.py does that)."""
 
-    def __init__(self, parts: Parts) -> None:
+    def __init__(self, parts: Parts, watchdog: Watchdog | None = None) -> None:
+        """watchdog: fed while all is alive; the service manager's where none is given and there is one."""
         self._parts, self._clock, self._ledger = parts, parts.clock, parts.ledger
         self._notices, self._pauses = list(parts.notices), Pauses()
         self.inbox = Inbox(parts.sites)
@@ -101,24 +124,36 @@ class Daemon:
         self._present_ms = 0
         self.stop = asyncio.Event()
         # One writer thread: order of writing is order of arrival, and the readings file has one writing connection.
-        self._writing = ThreadPoolExecutor(max_workers=1, thread_name_prefix="writer")
+        self._writing = LeavableThreads(1, "writer", in_order=True)
+        self._flushing = Loop("flush", FLUSH_S, self._guarded(self._flush), vital=True)
+        self._judging = Loop(
+            "judge", parts.evaluate_every_s, self._guarded(self._judge_due), limit_s=JUDGE_LIMIT_S, vital=True
+        )
         self.loops = [
             *(self._collecting(collector) for collector in parts.collectors),
-            (flushing := Loop("flush", FLUSH_S, self._guarded(self._flush))),
-            Loop("judge", parts.evaluate_every_s, self._guarded(self._judge_due)),
-            Loop("post", POST_S, self._guarded(self._post)),
+            self._flushing,
+            self._judging,
+            Loop("post", POST_S, self._guarded(self._post), limit_s=POST_LIMIT_S),
         ]
-        self._flushing = flushing
-        if parts.send is not None:
-            self.loops.append(self._sending(parts.send))
-        if (watchdog_s := watchdog_interval_s()) is not None:
-            self.loops.append(Loop("watchdog", watchdog_s, self._feed_watchdog))
+        if parts.sending is not None:
+            self.loops.append(self._sending(parts.sending))
+        if parts.health is not None:
+            self.loops.append(Loop("report", REPORT_S, self._report))
+        self.report = SelfReport(
+            parts.clock, self.loops, parts.collectors, self.inbox, parts.ledger, parts.sites, parts.evaluate_every_s,
+            parts.sending, parts.health,
+        )  # fmt: skip
+        self._watchdog = watchdog if watchdog is not None else service_manager()
+        self._starved: list[str] = []
+        if self._watchdog is not None:
+            self.loops.append(Loop("watchdog", self._watchdog.every_s, self._feed_watchdog))
 
     async def run(self) -> None:
         """Until `stop` is set. What is in the inbox then is still written.
 
         `again` says then whether we are to be started anew, since a store was found damaged.
         """
+        asyncio.get_running_loop().set_default_executor(LeavableThreads(AT_ONCE, "aside"))
         notify("READY=1")
         log.info("watching sites=%d collectors=%d", len(self._parts.sites), len(self._parts.collectors))
         try:
@@ -126,21 +161,35 @@ class Daemon:
         finally:
             notify("STOPPING=1")
             await self._flush_at_last()
-            for collector in self._parts.collectors:
-                await collector.close()
+            await self._let_go()
             await self._parts.judge.close()
+            await self._report_at_last()
             self._writing.shutdown()
-            self._parts.readings.close()
-            self._ledger.close()
+            if self._writing.idle:  # or to close the files would wait for the call that hangs in one of them
+                self._parts.readings.close()
+                self._ledger.close()
             log.info("stopped")
+
+    async def _let_go(self) -> None:
+        """Close what was asked for readings, all at once: one that hangs keeps nobody."""
+        closing = {asyncio.create_task(one.close(), name=one.name) for one in self._parts.collectors}
+        if not closing:
+            return
+        done, hanging = await asyncio.wait(closing, timeout=LAST_CLOSE_S)
+        for task in hanging:
+            log.warning("not-closed collector=%s", task.get_name())
+            task.cancel()
+        for task in done:
+            if (error := task.exception()) is not None:
+                log.warning("not-closed collector=%s error=%s", task.get_name(), error)
 
     async def _flush_at_last(self) -> None:
         """Write what is held; once more where that fails, for nobody comes after us to do it."""
-        error: StoreError | None = None
+        error: Exception | None = None
         for _ in range(2):
             try:
-                await self._flush()
-            except StoreError as failed:
+                await asyncio.wait_for(self._flush(), LAST_FLUSH_S)
+            except (StoreError, TimeoutError) as failed:
                 error = failed
             if not len(self.inbox):
                 return
@@ -166,19 +215,21 @@ class Daemon:
                 return
             collected = await collector.collect(self._clock.now_ms(), self._clock.monotonic())
             self.inbox.add(collected)
+            self.report.collected(collector, collected, self._clock.now_ms())
             # Noted with the next flush: collecting never waits for a store.
             for device, identity in collected.identities.items():
                 self._identities[collected.site, device] = (dict(identity), self._clock.now_ms())
 
-        loop = Loop(f"collect {collector.name}", collector.every_s, turn, first_s=collector.first_s)
+        limit_s: float = getattr(collector, "limit_s", TURN_LIMIT_S)
+        loop = Loop(f"collect {collector.name}", collector.every_s, turn, first_s=collector.first_s, limit_s=limit_s)
         return loop
 
-    def _sending(self, send: Callable[[int], str]) -> Loop:
+    def _sending(self, sending: Sending) -> Loop:
         async def turn() -> None:
             loop.blocked = "" if self._clock.trusted() else "clock-untrusted"
             if not loop.blocked:
                 # Not the writer's thread: a server that does not answer would keep readings from the disk.
-                loop.blocked = await asyncio.to_thread(send, self._clock.now_ms())
+                loop.blocked = await asyncio.to_thread(sending.turn, self._clock.now_ms())
 
         loop = Loop("send", SEND_S, self._guarded(turn))
         return loop
@@ -199,7 +250,9 @@ class Daemon:
             raise
         else:
             self._blocked(None)
+            self.report.stored_ms = self._clock.now_ms()
             if appended.conflicting:
+                self.report.refused["conflicting"] += appended.conflicting
                 log.warning("conflicting-readings count=%d (the first were kept)", appended.conflicting)
             await self._note_identities()
         await self._mind_the_space()
@@ -220,7 +273,7 @@ class Daemon:
             log.warning("disk-low %s", words)
             if self._parts.warn is not None:
                 self._notices.append(self._parts.warn(words))
-        self._warned = bool(words)
+        self._warned, self.report.space = bool(words), words
 
     def _say_present(self) -> None:
         """Once an interval, for every site: we were there to listen. Silence of a device means something only then."""
@@ -233,7 +286,16 @@ class Daemon:
             self.inbox.add(Collected(site, (here,)))
 
     async def _judge_due(self) -> None:
-        await self._parts.judge.judge(self._parts.sites)
+        try:
+            await self._parts.judge.judge(self._parts.sites)
+        except SitesNotJudged:
+            self._judging.progressed()  # a site's trouble is its own
+            raise
+        except WorkerError:
+            # A long history is judged in more rounds than one.
+            if await asyncio.to_thread(self.report.judged):
+                self._judging.progressed()
+            raise
 
     async def _post(self) -> None:
         self._notices += self._parts.watch(self._clock.now_ms())
@@ -244,12 +306,25 @@ class Daemon:
         finally:  # an operator's address that fails must not silence the others
             await deliver_due(self._ledger, self._parts.senders, self._clock.now_ms(), self._parts.who, self._pauses)
 
+    async def _report(self) -> None:
+        """Say how we are, for whoever asks. A look that fails says so by the loop's failing; the rest is told."""
+        try:
+            await asyncio.to_thread(self.report.look)
+        finally:
+            await asyncio.to_thread(self.report.write)
+
+    async def _report_at_last(self) -> None:
+        with suppress(OSError, TimeoutError):
+            await asyncio.wait_for(asyncio.to_thread(self.report.write, stopped=True), LAST_CLOSE_S)
+
     async def _feed_watchdog(self) -> None:
-        stuck = [loop.name for loop in self.loops if not loop.alive(self._clock.monotonic())]
-        if stuck:
-            log.error("stuck loops=%s at=%s", ", ".join(stuck), iso(self._clock.now_ms()))
-        else:
-            notify("WATCHDOG=1")
+        assert self._watchdog is not None
+        starved = [str(fault) for fault in deadly(self.report.state())]
+        if not starved:
+            self._watchdog.feed()
+        elif [one.partition(":")[0] for one in starved] != [one.partition(":")[0] for one in self._starved]:
+            log.error("stuck %s at=%s", "; ".join(starved), iso(self._clock.now_ms()))
+        self._starved = starved
 
     async def _note_identities(self) -> None:
         while self._identities:

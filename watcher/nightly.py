@@ -47,6 +47,11 @@ class Nightly:
             self._watch.cancel()
         self._scheduler.shutdown(wait=False)
 
+    def lives(self) -> bool:
+        """Whether it still waits for the night: neither the scheduler nor the look at the clock has ended."""
+        waiting = self._scheduler.running and self._scheduler.get_job("upkeep") is not None
+        return waiting and self._watch is not None and not self._watch.done()
+
     def next_run(self) -> str:
         """When the work runs next, as text."""
         return str(self._scheduler.get_job("upkeep").next_run_time)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -46,10 +47,15 @@ class Spooled(Protocol):
 
 
 class Sending:
-    """One sender of one store. turn and problems may be called from different threads."""
+    """One sender of one store. turn and problems may be called from different threads.
+
+    waiting: rows in the spool at the end of the last turn. counted: what the server lost or refused so far, by kind
+    """
 
     def __init__(self, store: Spooled) -> None:
         self._store = store
+        self.waiting = 0
+        self.counted: Counter[str] = Counter()
         self._down = False
         self._checked_ms: int | None = None
         self._told: list[str] = []
@@ -58,10 +64,17 @@ class Sending:
 
     def turn(self, now_ms: int) -> str:
         """Send what waits; what blocks that, as a word, or "". StoreDamaged where the spool is."""
+        blocked = self._send(now_ms)
+        self.waiting = self._store.waiting()
+        return blocked
+
+    def _send(self, now_ms: int) -> str:
         try:
             for _ in range(_BATCHES_A_TURN):
                 sent = self._store.send_some(now_ms)
                 if sent.again or sent.refused or sent.conflicting:
+                    counted = {"sent again": sent.again, "refused": sent.refused, "conflicting": sent.conflicting}
+                    self.counted.update({kind: count for kind, count in counted.items() if count})
                     log.warning(
                         "server-readings again=%d refused=%d conflicting=%d", sent.again, sent.refused, sent.conflicting
                     )

@@ -21,6 +21,10 @@ class WorkerError(WatcherError):
     """The worker died, said nothing in time, or could not judge a site. Asking again may help."""
 
 
+class SitesNotJudged(WorkerError):  # noqa: N818  it says what is so
+    """The round came to its end, and some sites could not be judged in it; the others were."""
+
+
 class WorkerProcess:
     """A worker that stays (resident) or is started for each round and ends with it."""
 
@@ -50,8 +54,8 @@ class WorkerProcess:
         return self._process.pid if self._process is not None and self._process.returncode is None else None
 
     async def judge(self, sites: Sequence[str]) -> None:
-        """Have everything due judged. WorkerError where a site was not, after the others were; StoreDamaged where
-        that is so because a store's file is damaged.
+        """Have everything due judged. SitesNotJudged where some were not, after the others were; StoreDamaged where
+        that is so because a store's file is damaged; WorkerError where there was no answer.
         """
         try:
             answer = await asyncio.wait_for(self._ask({"evaluate": list(sites)}), self._timeout_s)
@@ -65,7 +69,7 @@ class WorkerProcess:
         if any("damaged" in one for one in answer["judged"]):
             raise StoreDamaged("; ".join(failed))
         if failed:
-            raise WorkerError("; ".join(failed))
+            raise SitesNotJudged("; ".join(failed))
 
     async def close(self) -> None:
         """End of input ends the worker; one that does not go is killed."""

@@ -37,7 +37,12 @@ class Collected:
 
 
 class Collector(Protocol):
-    """every_s: time between two turns. first_s: from the start to the first turn, so that not all turn at once"""
+    """every_s: time between two turns. first_s: from the start to the first turn, so that not all turn at once
+
+    For `watcher health` it may also have: refused, what it would not believe so far, by kind; down, the devices that
+    do not answer, each with its CollectError; devices, the ids it asks for; trouble, a Trouble while it brings nothing
+    of use. And limit_s where a turn may rightly take longer than loops.TURN_LIMIT_S.
+    """
 
     name: str
     every_s: float
@@ -51,19 +56,20 @@ class Collector(Protocol):
 
 
 class _Spoken:
-    """One log line when something goes, one when it returns."""
+    """One log line when something goes, one when it returns. down: what is gone, with what was said of it first"""
 
     def __init__(self) -> None:
-        self._down: set[str] = set()
+        self.down: dict[str, CollectError] = {}
 
     def failed(self, site: str, device: str, error: CollectError) -> None:
-        if device not in self._down:
-            self._down.add(device)
+        if device not in self.down:
+            self.down[device] = error
             log.warning("device-down site=%s device=%s remedy=%s error=%s", site, device, error.remedy, error)
+        elif error.remedy is not self.down[device].remedy:
+            self.down[device] = error
 
     def answered(self, site: str, device: str) -> None:
-        if device in self._down:
-            self._down.discard(device)
+        if self.down.pop(device, None) is not None:
             log.info("device-up site=%s device=%s", site, device)
 
 
@@ -76,6 +82,12 @@ class BusCollector:
         self._site, self._devices = site, tuple(devices)
         self._bus = ModbusTcpBus(address, devices)
         self._spoken = _Spoken()
+        self.down: Mapping[str, CollectError] = self._spoken.down
+        self.devices = tuple(device.id for device in self._devices)
+
+    @property
+    def refused(self) -> Mapping[str, int]:
+        return self._bus.refused
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
         readings: list[Reading] = []
@@ -111,6 +123,7 @@ class WeatherCollector:
         self.every_s = min(feed.every_s, LONGEST_TURN_S)
         self.first_s = share(self.name) * self.every_s
         self.trouble: Trouble | None = None
+        self.devices = (topic.device,)
         self._site, self._feed, self._begin_ms = site, feed, begin_ms
         self._first_turn_ms: int | None = None
         self._period_ms = max(1, round(topic.period_s * 1000))
@@ -120,6 +133,10 @@ class WeatherCollector:
         # Satellites are days behind; the others say at once what there is to say.
         self._patience_ms = reach_ms // 2 if topic.device == ANALYSIS else HOUR_MS + 2 * self._period_ms
         self._gaps = Gaps(self._period_ms, reach_ms, begin_ms, ahead, stored)
+
+    @property
+    def refused(self) -> Mapping[str, int]:
+        return {"impossible": self._feed.refused} if self._feed.refused else {}
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
         # The day before what is missing tells whether a service repeats itself.

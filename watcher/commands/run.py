@@ -7,6 +7,7 @@ process number; anything wrong, the last good configuration goes on, the log say
 from __future__ import annotations
 
 import asyncio
+import faulthandler
 import logging
 import os
 import signal
@@ -19,6 +20,7 @@ from watcher.daemon import Daemon
 from watcher.nightly import Nightly
 from watcher.notify.notice import not_reloaded_notice
 from watcher.store.folder_lock import FolderLock
+from watcher.watchdog import Guard, service_manager
 from watcher.wiring import assemble
 
 log = logging.getLogger(__name__)
@@ -27,11 +29,15 @@ log = logging.getLogger(__name__)
 def run_daemon(watcher_file: Path) -> int:
     """Run until told to stop; 0 then. SetupError before anything is started."""
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    faulthandler.enable()  # a service manager that has lost patience with us gets to see where we stood
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # it logs each failed request; we log each change
     # The lock goes with the process, and comes again with the one that takes its place.
     config = load_watcher(watcher_file)
     with FolderLock(config.data_folder):
-        daemon = Daemon(assemble(watcher_file))
+        guard = Guard() if service_manager() is None else None
+        daemon = Daemon(assemble(watcher_file), guard)
+        if guard is not None:
+            guard.start()  # to the very end: a stop can hang too
         again = asyncio.run(_until_told(daemon, watcher_file, config))
     if again:
         log.info("starting anew with the %s files", "repaired" if daemon.again else "changed")
@@ -59,6 +65,7 @@ async def _until_told(daemon: Daemon, watcher_file: Path, config: WatcherConfig)
     loop.add_signal_handler(signal.SIGHUP, reload)
     nightly = Nightly(daemon.upkeep)
     nightly.start()
+    daemon.report.others["nightly"] = nightly.lives
     try:
         await daemon.run()
     finally:
