@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
+from watcher.detect.clear_spells import clear_ratio
 from watcher.detect.level import BANK, Level, Ratio, State, kept
 from watcher.detect.scene import mwh
 from watcher.domain.day import DayFigure
@@ -34,6 +35,7 @@ class Sums(NamedTuple):
     """Of a day as known at a point: made and allowed [mWh], the bound over what counts and in all [W].
 
     basis: the poorest that serves at least a quarter of it. clearness: allowed of what a clear sky would give
+    clear: ratio of its clear spells, where it had some and the reference is poorer than they are
     """
 
     made_mwh: float
@@ -42,12 +44,14 @@ class Sums(NamedTuple):
     bound_whole: float
     basis: Basis
     clearness: float
+    clear: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Columns:
     """What the days are added up from. known_ms: when an interval's power and expectation are both known.
 
+    temp_air, sun_deg, ac_limit_w: for its clear spells
     bounds: first interval and the one after the last, by civil day
     stood_from_ms: for days on which it did not generate at all for a while, since when that is known
     Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
@@ -58,6 +62,9 @@ class Columns:
     bound: Floats
     both: Bools
     known_ms: Ints
+    temp_air: Floats
+    sun_deg: Floats
+    ac_limit_w: float
     bounds: Mapping[date, tuple[int, int]]
     basis: Callable[[slice, Bools], Basis]
     stood_from_ms: Mapping[date, int]
@@ -70,15 +77,22 @@ class Columns:
         key = (day, chosen.tobytes())
         if key not in self._done:
             allowed, bound_seen = self.expected[part][chosen], float(np.sum(self.bound[part][chosen]))
+            basis = self.basis(part, chosen)
             self._done[key] = Sums(
                 float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
                 float(np.sum(mwh(allowed))),
                 bound_seen,
                 float(np.sum(self.bound[part])),
-                self.basis(part, chosen),
+                basis,
                 min(float(np.sum(allowed)) / bound_seen, 1.0) if bound_seen > 0.0 else 0.0,
+                None if basis is Basis.MEASURED else self._clear(part, chosen),
             )
         return self._done[key]
+
+    def _clear(self, part: slice, chosen: Bools) -> float | None:
+        columns = (self.power, self.bound, self.expected, self.temp_air, self.sun_deg)
+        power, bound, expected, temp_air, sun_deg = (column[part] for column in columns)
+        return clear_ratio(power, bound, expected, temp_air, sun_deg, self.ac_limit_w, chosen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +101,7 @@ class Day:
 
     allowed_mwh: by the reference. expected_mwh: that at the plant's usual level; share: made of it
     explained: a code or 0. status: None where it was not judged. state: of the level after it
+    offset: ln of its clear spells' ratio less that of the day by the reference, None where it had no such spells
     """
 
     day: date
@@ -100,6 +115,7 @@ class Day:
     share: float
     ratio: Ratio | None
     state: State
+    offset: float | None = None
 
     @property
     def missing_mwh(self) -> float:
@@ -111,6 +127,8 @@ class Day:
         if self.status is not None and self.ratio is not None:
             values |= {"status": self.status.value, "made_wh": self.made_mwh / 1000.0}
             values |= _state_values(self.ratio, self.state)
+            if self.offset is not None:
+                values["clear_offset"] = self.offset
         return DayFigure(finding, subject, self.day, revision, settled_ms, values)
 
 
@@ -118,12 +136,14 @@ class Day:
 class Before:
     """What the days before the window left. ratios: made of allowed on those that were not low. state: after them
 
+    offsets: of the days that had clear spells, the newest last
     allowed_mwh: by day, since the last of them can belong to a loss that goes on
     """
 
     ratios: tuple[float, ...] = ()
     state: State = field(default_factory=State)
     allowed_mwh: Mapping[date, float] = field(default_factory=dict)
+    offsets: tuple[float, ...] = ()
 
 
 def before(figures: Iterable[DayFigure], on_file: float, first: date | None) -> Before:
@@ -136,7 +156,8 @@ def before(figures: Iterable[DayFigure], on_file: float, first: date | None) -> 
         one.values["made_wh"] / one.values["allowed_wh"] for one in judged if one.values["status"] > Status.LOW.value
     )
     allowed = {one.day: one.values["allowed_wh"] * 1000.0 for one in under}
-    return Before(ratios, _state_of(judged), allowed)
+    offsets = tuple(one.values["clear_offset"] for one in judged if "clear_offset" in one.values)
+    return Before(ratios, _state_of(judged), allowed, offsets)
 
 
 _CHUNK = 48

@@ -21,6 +21,7 @@ from zlib import crc32
 import numpy as np
 
 from watcher.align.window import Bools
+from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown, upper_quartile
@@ -65,7 +66,10 @@ class OutputLow:
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         known_ms = np.maximum(known_ms, scene.expected.known_ms)
         basis, stood = partial(_basis, scene), _stood_from_ms(scene, subject, bounds)
-        columns = Columns(power, expectation.expected, expectation.bound, both, known_ms, bounds, basis, stood)
+        columns = Columns(
+            power, expectation.expected, expectation.bound, both, known_ms, scene.expected.temp_air,
+            scene.expected.sun_elevation_deg, scene.site.inverter(subject).ac_limit_w, bounds, basis, stood,
+        )  # fmt: skip
         on_file = _on_file(scene.site, subject)
         first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
         past = before(scene.past.get((self.name, subject), ()), on_file, first)
@@ -163,13 +167,14 @@ class OutputLow:
         least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
         ratios = list(past.ratios[-USUAL_DAYS:])
         days: list[Day] = []
+        offsets = list(past.offsets)
         seen: tuple[Ratio, ...] = ()
         state = past.state
         for day, points in scene.settling.items():
             start, end = columns.bounds[day]
             if start < 0 or points[0] > point_ms:
                 continue
-            made, allowed, bound_seen, bound_whole, basis, clearness = columns.sums(day, point_ms)
+            made, allowed, bound_seen, bound_whole, basis, clearness, clear = columns.sums(day, point_ms)
             explained = self._explained(scene, subject, columns, day, point_ms)
             grown = state.level is not None
             usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
@@ -188,13 +193,12 @@ class OutputLow:
                 status = Status.FINE
             noon_deg = float(np.max(scene.expected.sun_elevation_deg[start:end]))
             sigma = day_sigma(basis, noon_deg, clearness)
-            ratio = Ratio(
-                day.toordinal(),
-                log(max(made / allowed, LEAST_RATIO)),
-                sigma,
-                explained == _SNOW,
-                status is not Status.LOW,
-            )
+            down, offset = log(max(made / allowed, LEAST_RATIO)), None
+            if clear is not None:
+                offset = log(clear) - down
+                down, sigma = joined(down, sigma, log(clear), offsets)
+                offsets.append(offset)
+            ratio = Ratio(day.toordinal(), down, sigma, explained == _SNOW, status is not Status.LOW)
             seen = (*seen, ratio)
             state = chain.after(seen, basis)
             if state.level is not None:
@@ -206,7 +210,7 @@ class OutputLow:
             if status is not Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
                 ratios.append(made / allowed)
             share = made / allowed / usual
-            days.append(Day(day, start, end, made, allowed, usual * allowed, 0, status, share, ratio, state))
+            days.append(Day(day, start, end, made, allowed, usual * allowed, 0, status, share, ratio, state, offset))
         return days
 
     def _low(self, scene: Scene, judged: Sequence[Day]) -> tuple[list[Day], bool]:
