@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Literal, Self
 
 from watcher.clock import Clock, SystemClock
 from watcher.collect.collectors import BusCollector, Collector, WeatherCollector, reach_of
-from watcher.collect.modbus.client import DeviceOnBus
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.desk import LineDesk
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.collect.weather.desk import WeatherDesk
 from watcher.config import (
@@ -116,7 +117,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident, server=config.store)
     sending = None if isinstance(readings, SqliteReadings) else Sending(readings)
     desk = WeatherDesk(files.weather, config.weather.limits)
-    collecting = [one for id in found.good for one in collectors(found.good[id], readings, clock, maps.good, desk)]
+    lines = LineDesk()
+    collecting = [
+        one for id in found.good for one in collectors(found.good[id], readings, clock, maps.good, desk, lines)
+    ]
     brokers = broker_collectors(config, found, topics, readings, clock)
     collecting += brokers
 
@@ -205,19 +209,25 @@ def _watch(
 
 
 def collectors(
-    record: SiteRecord, readings: Readings, clock: Clock, maps: Mapping[str, RegisterMap], desk: WeatherDesk
+    record: SiteRecord,
+    readings: Readings,
+    clock: Clock,
+    maps: Mapping[str, RegisterMap],
+    desk: WeatherDesk,
+    lines: LineDesk,
 ) -> Iterator[Collector]:
     """One collector for each bus and each service of a site, for the devices it has now. maps: by name."""
     site = record.at(clock.now_ms())
     buses: dict[str, list[Source]] = defaultdict(list)
     for source in site.sources:
-        if source.kind is SourceKind.MODBUS_TCP:
+        if source.kind in (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU):
             buses[source.address].append(source)
         elif source.kind is SourceKind.WEATHER:
             yield _weather(site, source, readings, clock.now_ms(), desk)
     for address, sources in buses.items():
         devices = [_on_bus(site, source, maps.get(source.map)) for source in sources]
-        yield BusCollector(site.id, address, devices, min(source.every_s for source in sources))
+        every_s = min(source.every_s for source in sources)
+        yield BusCollector(site.id, address, devices, every_s, lines.line(sources[0]))
 
 
 def _weather(site: Site, source: Source, readings: Readings, now_ms: int, desk: WeatherDesk) -> WeatherCollector:

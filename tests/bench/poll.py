@@ -17,7 +17,8 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from tests.collect.modbus.wire import INVERTER_A1, Recorder, Server, hold, sunspec
 from watcher.collect.modbus.blocks import Span
-from watcher.collect.modbus.client import DeviceOnBus, ModbusTcpBus
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.client import ModbusTcpBus
 
 PAIRS, POLLS = 5, 1500
 

@@ -9,7 +9,8 @@ import pytest
 
 from tests.collect.modbus.wire import Answer, Question, Recorder, Server
 from watcher.collect.modbus.blocks import Blocks, Span, Table
-from watcher.collect.modbus.client import DeviceOnBus, Line, ModbusTcpBus
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.client import Line, ModbusTcpBus
 from watcher.config import load_map
 from watcher.domain.instant import DAY_MS
 

@@ -10,7 +10,9 @@ import asyncio
 import pytest
 
 from tests.collect.modbus.wire import INVERTER_A1, Answer, Question, Recorder, Server, hold, sunspec
-from watcher.collect.modbus.client import PATIENCE, TRIES, DeviceOnBus, ModbusTcpBus
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.client import ModbusTcpBus
+from watcher.collect.modbus.line import PATIENCE, TRIES
 from watcher.domain.errors import CollectError, Remedy
 from watcher.domain.instant import parse_iso
 

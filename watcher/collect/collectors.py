@@ -11,11 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from watcher.collect.modbus.client import DeviceOnBus, ModbusTcpBus
+from watcher.collect.modbus.bus import DeviceOnBus, ModbusBus, Polled
+from watcher.collect.modbus.line import BusLine
+from watcher.collect.modbus.repeats import Repeats
 from watcher.collect.weather.feed import Feed, Told
 from watcher.collect.weather.gaps import Gaps
 from watcher.collect.weather.manners import share
-from watcher.domain.errors import CollectError
+from watcher.domain.errors import CollectError, Remedy
 from watcher.domain.instant import DAY_MS, HOUR_MS, floor_day
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.reading import Reading
@@ -73,39 +75,76 @@ class _Spoken:
             log.info("device-up site=%s device=%s", site, device)
 
 
-class BusCollector:
-    """All devices of one site behind one address."""
+SHARE_FOR_SILENCE = 0.2
+"""Of the time between two turns, the part that may go to waiting for devices which were silent before."""
 
-    def __init__(self, site: str, address: str, devices: Sequence[DeviceOnBus], every_s: float) -> None:
+
+class BusCollector:
+    """All devices of one site on one line. trouble: while a device says the same for ever"""
+
+    def __init__(self, site: str, address: str, devices: Sequence[DeviceOnBus], every_s: float, line: BusLine) -> None:
         self.name = f"{site}/{address}"
         self.every_s, self.first_s = every_s, 0.0
-        self._site, self._devices = site, tuple(devices)
-        self._bus = ModbusTcpBus(address, devices)
+        self.trouble: Trouble | None = None
+        self._site, self._address, self._devices = site, address, tuple(devices)
+        self._bus = ModbusBus(line, devices)
+        self._silences = max(1, int(SHARE_FOR_SILENCE * every_s / line.silence_s))
+        self._repeats = {device.id: Repeats() for device in devices}
+        self._repeated = 0
         self._spoken = _Spoken()
         self.down: Mapping[str, CollectError] = self._spoken.down
         self.devices = tuple(device.id for device in self._devices)
 
     @property
     def refused(self) -> Mapping[str, int]:
-        return self._bus.refused
+        """repeated: readings that only said again what was said before"""
+        return {**self._bus.refused, **({"repeated": self._repeated} if self._repeated else {})}
 
     async def collect(self, now_ms: int, monotonic: float) -> Collected:
+        """Those that answered last time come first, so that they wait for nobody."""
         readings: list[Reading] = []
         identities: dict[str, Mapping[str, str]] = {}
-        for device in self._devices:
+        repeated: Trouble | None = None
+        for device in self._turn(monotonic):
             try:
-                polled = await self._bus.poll(device.id, now_ms, monotonic)
+                polled = await self._bus.poll(device, now_ms, monotonic)
+                self._believe(device, polled, now_ms)
             except CollectError as error:
-                self._spoken.failed(self._site, device.id, error)
+                self._spoken.failed(self._site, device, error)
+                if isinstance(error, _RepeatedError):
+                    repeated = Trouble(self._address, self._site, device, error.since_ms, str(error))
                 continue
-            self._spoken.answered(self._site, device.id)
+            self._spoken.answered(self._site, device)
             readings.extend(polled.readings)
             if polled.identity is not None:
-                identities[device.id] = polled.identity
+                identities[device] = polled.identity
+        self.trouble = repeated
         return Collected(self._site, tuple(readings), identities)
+
+    def _turn(self, monotonic: float) -> list[str]:
+        """Whom to ask in this turn, in which order: of the silent ones only so many, and each in its turn."""
+        silent = [id for id in self.devices if self._bus.silent(id)]
+        due = [id for id in silent if self._bus.due(id, monotonic)]
+        asked, later = due[: self._silences], due[self._silences :]
+        # Who has to wait comes first the next time.
+        self.devices = (*(id for id in self.devices if id not in asked), *asked)
+        return [id for id in self.devices if id not in silent] + [id for id in silent if id not in later]
+
+    def _believe(self, device: str, polled: Polled, now_ms: int) -> None:
+        """CollectError where all of it has been said before, too long ago."""
+        block = {reading.channel: reading.value for reading in polled.readings}
+        if (again := self._repeats[device].judge(block, now_ms)) is not None:
+            self._repeated += len(polled.readings)
+            raise _RepeatedError(device, again.since_ms, str(again))
 
     async def close(self) -> None:
         await self._bus.close()
+
+
+class _RepeatedError(CollectError):
+    def __init__(self, device: str, since_ms: int, why: str) -> None:
+        super().__init__(device, "reading", Remedy.RETRY, why)
+        self.since_ms = since_ms
 
 
 ANALYSIS, _, FORECAST = WEATHER_DEVICES

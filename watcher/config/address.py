@@ -11,7 +11,10 @@ _PORT = r":(?P<port>[0-9]{1,5})"
 
 _SHAPES = {
     SourceKind.MODBUS_TCP: (_HOST + _PORT, 'must be "host:port", such as "192.168.1.20:502"'),
-    SourceKind.MODBUS_RTU: (r"/\S+", 'must be a serial device, such as "/dev/ttyUSB0"'),
+    SourceKind.MODBUS_RTU: (
+        r"/\S+",
+        'must be a serial device, such as "/dev/serial/by-id/usb-...": that name stays when it is plugged in elsewhere',
+    ),
     SourceKind.MQTT: (
         rf"mqtts?://{_HOST}{_PORT}",
         'must be "mqtt://host:port" or "mqtts://host:port", without user or password',

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from watcher.config.address import address_fault
 from watcher.config.checked_toml import Page, shown
 from watcher.config.map_file import MapsFound
+from watcher.config.serial_lines import faults as serial_faults
 from watcher.config.site_words import SITE_FILE
 from watcher.config.topic_map_file import TopicMapsFound, fixed_topics
 from watcher.domain.instant import local_day, local_day_of
@@ -152,6 +153,8 @@ def _sources(page: Page, content: _Entry) -> None:
             page.wrong(f"{path}.label", 'label = "mean-ending" and period_s above 0 go together: a mean has a period')
         if kind is SourceKind.WEATHER and device in WEATHER_DEVICES:
             _weather(page, path, entry)
+    for path, fault, value in serial_faults(_entries(content, "source")):
+        page.wrong(path, fault, shown(value))
 
 
 def _maps(page: Page, content: _Entry, maps: MapsFound) -> None:

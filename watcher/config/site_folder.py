@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from watcher.config.map_file import MapsFound
+from watcher.config.serial_lines import between_sites
 from watcher.config.site_file import load_site
 from watcher.config.toml_text import read_text
 from watcher.config.topic_map_file import TopicMapsFound
@@ -53,6 +54,10 @@ def load_sites(folder: Path, maps: MapsFound | None = None, topics: TopicMapsFou
             texts[path.stem] = text
         except SetupError as error:
             problems += error.problems
+    for problem in between_sites(good, {id: str(path) for id, path in taken.items()}):
+        problems.append(problem)
+        id = Path(problem.place).stem
+        del good[id], texts[id]
     if not files and not problems:
         problems.append(Problem(str(folder), "", "", "no site file (NAME.toml) in here"))
     return SitesFound(good, texts, tuple(problems), len(files))

@@ -31,6 +31,7 @@ from watcher.domain.site import (
     Label,
     MeterRole,
     Mounting,
+    Parity,
     RegisterType,
     Role,
     Scheme,
@@ -136,6 +137,18 @@ METER: Keys = {
 
 SENSOR: Keys = {"id": needed(name("a name")), "plane": text(NAME.pattern, 'must be "horizontal" or the id of an array')}
 
+
+def _baud() -> Key:
+    def take(value: Any) -> int:
+        if isinstance(value, bool) or value not in _BAUD:
+            raise ValueError
+        return int(value)
+
+    return Key(take, f"must be one of {', '.join(map(str, _BAUD))}, as set at the device")
+
+
+_BAUD = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+
 SOURCE: Keys = {
     "kind": needed(one_of(SourceKind)),
     "device": needed(name("a device of this site")),
@@ -149,6 +162,10 @@ SOURCE: Keys = {
     "topic": text(r"[^+#\x00-\x1f\x7f]{1,150}", "must be levels of a topic, such as home-17/inverter, without + or #"),
     "shape": one_of(WeatherShape),
     "grid_deg": number(0.001, 5, "degrees between two points of the service's grid"),
+    "baud": _baud(),
+    "parity": one_of(Parity),
+    "stop_bits": whole(1, 2),
+    "quiet_gap_s": number(0.05, 30, "seconds, at least as long as the slowest device on the line may take"),
 }
 
 CONTACT: Keys = {"role": needed(one_of(Role)), "email": needed(email()), "name": text()}

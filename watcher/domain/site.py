@@ -66,6 +66,14 @@ class SourceKind(StrEnum):
     FILE = "file"
 
 
+class Parity(StrEnum):
+    """The check bit of a byte on a serial line."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
+
+
 class WeatherShape(StrEnum):
     """How a weather service's answer is laid out; collect/weather has a file for each."""
 
@@ -194,6 +202,16 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
+class SerialSettings:
+    """What everything on a serial line agrees on, and how long it is left quiet after an answer that did not come."""
+
+    baud: int = 9600
+    parity: Parity = Parity.NONE
+    stop_bits: int = 1
+    quiet_gap_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """How a device is read.
 
@@ -206,6 +224,7 @@ class Source:
         "exported" or "imported" (SunSpec leaves the sense to the fitter)
     shape, grid_deg: for a weather service, how its answers are laid out, and the spacing of the grid the site's place
         is rounded to before it is told [degrees]
+    baud, parity, stop_bits, quiet_gap_s: for a serial line, as in SerialSettings; the same for all sources on it
     """
 
     kind: SourceKind
@@ -220,6 +239,14 @@ class Source:
     topic: str = ""
     shape: WeatherShape = WeatherShape.PLAIN
     grid_deg: float = 0.05
+    baud: int = 9600
+    parity: Parity = Parity.NONE
+    stop_bits: int = 1
+    quiet_gap_s: float = 2.0
+
+    @property
+    def serial(self) -> SerialSettings:
+        return SerialSettings(self.baud, self.parity, self.stop_bits, self.quiet_gap_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,9 @@ from sunspec2.device import Model
 import watcher
 from tests.collect.modbus.wire import INVERTER_A1, Answer, Question, Recorder, Server, frame, hold, sunspec
 from watcher.collect.modbus.blocks import Span
-from watcher.collect.modbus.client import DeviceOnBus, Line, ModbusTcpBus, SilentError
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.client import Line, ModbusTcpBus
+from watcher.collect.modbus.line import SilentError
 from watcher.collect.modbus.models import INPUT_CHANNELS, INVERTER_CHANNELS, METER_CHANNELS
 from watcher.collect.modbus.plan import DeviceRole
 from watcher.domain.errors import CollectError, Remedy

@@ -14,7 +14,8 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from tests.collect.modbus.wire import INVERTER_A1, Answer, Question, Server, hold, sunspec
 from watcher.collect.collectors import BusCollector
-from watcher.collect.modbus.client import DeviceOnBus, ModbusTcpBus
+from watcher.collect.modbus.bus import DeviceOnBus
+from watcher.collect.modbus.client import ModbusTcpBus
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.config import load_map, load_maps
 from watcher.domain.errors import CollectError, Remedy
