@@ -78,6 +78,9 @@ def _parser() -> argparse.ArgumentParser:
         "address", nargs="?", metavar="ADDRESS", help='"host:port", or a serial device such as "/dev/ttyUSB0"'
     )
     ask.add_argument("--unit", default="1", metavar="N[,N]", help="unit ids, such as 1,2 or 1-247 (%(default)s)")
+    ask.add_argument("--baud", type=int, metavar="N", help="of a serial line (9600)")
+    ask.add_argument("--parity", choices=("none", "even", "odd"), help="of a serial line (none)")
+    ask.add_argument("--stop-bits", type=int, choices=(1, 2), help="of a serial line (1)")
     ask.add_argument(
         "--map", metavar="NAME", help="a register map by its name, or its file; without one, what it says itself"
     )
@@ -95,6 +98,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     ask.add_argument("--bundle", type=Path, metavar="FILE", help="save all that was read, to be sent to who can help")
     ask.add_argument("--from", dest="bundle_from", type=Path, metavar="FILE", help="judge a saved probe; asks nothing")
+
+    how = add("health", _health, "Say how the watcher itself is, running or not; exit 0 only if all is well.")
+    how.add_argument("--json", action="store_true", help="for machines")
 
     copy = add("backup", _backup, "Copy all that was measured and judged, also while the watcher runs.")
     copy.add_argument("folder", type=Path, metavar="FOLDER", help="gets a dated folder with the copy in it")
@@ -149,6 +155,12 @@ def _probe(options: argparse.Namespace) -> int:
     from watcher.commands.probe import run_probe
 
     return run_probe(options)
+
+
+def _health(options: argparse.Namespace) -> int:
+    from watcher.commands.health import run_health
+
+    return run_health(options.config, options.json)
 
 
 def _backup(options: argparse.Namespace) -> int:

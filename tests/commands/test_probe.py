@@ -171,6 +171,9 @@ def test_nobody_there_is_said_and_ends_with_1(capsys: pytest.CaptureFixture[str]
         (["--from", "no-such-file"], "no-such-file"),
         (["--from", "no-such-file", "--site", "home-1"], "a saved probe carries its own"),
         (["h:502", "--site", "nobody"], "no such site"),
+        (["h:502", "--baud", "9600"], "belong to a serial line"),
+        (["/dev/ttyUSB0", "--baud", "14400"], "must be one of 1200, 2400"),
+        (["/dev/ttyUSB0", "--unit", "0"], "on a serial line a unit id is 1 to 247"),
     ],
 )
 def test_bad_input_is_refused_in_words_before_anything_is_asked(arguments: list[str], told: str, place: Place) -> None:
@@ -197,6 +200,12 @@ def test_a_unit_the_site_does_not_read_is_named_with_those_it_reads(place: Place
     code, _, err = place.run("probe", "h:502", "--site", "home-1", "--unit", "9")
     assert code == 2
     assert "it reads inverter-1 (unit 4)" in err
+
+
+def test_a_serial_port_that_is_not_there_is_said_and_ends_with_1(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out = probe(capsys, "/dev/no-such-port", "--map", MAP, "--baud", "19200", "--parity", "even")
+    assert code == 1
+    assert "There is no serial port /dev/no-such-port" in " ".join(out.split())
 
 
 @pytest.mark.parametrize("suspect", list(Suspect))

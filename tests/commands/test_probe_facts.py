@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from watcher.commands.probe_asked import facts_of
+from watcher.cli import _parser
+from watcher.commands.probe_asked import facts_of, serial_settings
 from watcher.config import load_site
 from watcher.domain.instant import parse_iso
-from watcher.domain.site import Inverter, MeterRole, Site, Storage
+from watcher.domain.site import Inverter, MeterRole, Parity, SerialSettings, Site, Source, SourceKind, Storage
 from watcher.probe.seen import Facts, InputFacts
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "config" / "sites" / "example-home.toml"
@@ -53,3 +54,16 @@ def test_another_meter_or_a_sensor_brings_next_to_nothing(home: Site) -> None:
     meters = tuple(replace(meter, role=MeterRole.IMPORT) for meter in home.meters)
     assert about(replace(home, meters=meters), "meter-1") == Facts("meter")
     assert about(home, "sensor-1") == Facts()
+
+
+def test_a_serial_line_is_set_by_the_command_line_then_by_the_site_file_then_as_is_usual() -> None:
+    path = "/dev/serial/by-id/adapter"
+    source = Source(SourceKind.MODBUS_RTU, "meter-1", path, baud=19200, parity=Parity.EVEN)
+
+    def settings(*arguments: str, sources: tuple[Source, ...] = (source,)) -> SerialSettings:
+        options = _parser().parse_args(["probe", path, *arguments])
+        return serial_settings(options, sources)
+
+    assert settings() == SerialSettings(19200, Parity.EVEN, 1)
+    assert settings("--baud", "4800", "--stop-bits", "2") == SerialSettings(4800, Parity.EVEN, 2)
+    assert settings(sources=()) == SerialSettings(9600, Parity.NONE, 1)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from watcher.clock import SystemClock
@@ -15,12 +15,13 @@ from watcher.config import load_map, load_maps, load_sites, load_watcher
 from watcher.config.address import address_fault
 from watcher.config.toml_text import read_text
 from watcher.domain.errors import Problem, SetupError
-from watcher.domain.site import Inverter, MeterRole, Site, Source, SourceKind, Storage
+from watcher.domain.site import Inverter, MeterRole, Parity, SerialSettings, Site, Source, SourceKind, Storage
 from watcher.probe.seen import GENERATION_METER, INVERTER, METER, Facts, InputFacts
 from watcher.probe.suspicion import Suspect
 
 LONGEST_S = 3600.0
 ALL = "all"
+BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 _UNITS = re.compile(r"[0-9]{1,3}(-[0-9]{1,3})?(,[0-9]{1,3}(-[0-9]{1,3})?)*")
 _BY_REGISTERS = (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU)
 
@@ -35,9 +36,13 @@ class AboutUnit:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """address: as in a site file. units: unit ids to ask. hunt: whether they are many, and most not there."""
+    """address: as in a site file. units: unit ids to ask. hunt: whether they are many, and most not there.
+
+    serial: what a serial line agrees on, where the address is one
+    """
 
     address: str = ""
+    serial: SerialSettings | None = None
     units: tuple[int, ...] = (1,)
     hunt: bool = False
     registers: RegisterMap | None = None
@@ -71,12 +76,15 @@ def asked_for(options: argparse.Namespace) -> Asked:
     slips = _Slips()
     _check_words(options, slips)
     units = _units(options.unit, slips)
+    if 0 in units and (options.address or "").startswith("/"):
+        slips.wrong("--unit", options.unit, "on a serial line a unit id is 1 to 247")
     ranges = _ranges(options.scan, slips) if options.scan else SCANNED
     slips.refuse()
     registers = _map_named(options.map, options.config) if options.map else None
-    about = _about(options, units) if options.site else {}
+    sources, about = _about(options, units) if options.site else ((), {})
     return Asked(
         address=options.address or "",
+        serial=serial_settings(options, sources) if (options.address or "").startswith("/") else None,
         units=units,
         hunt=len(units) > 8,
         registers=registers,
@@ -97,6 +105,10 @@ def _check_words(options: argparse.Namespace, slips: _Slips) -> None:
         slips.wrong("ADDRESS", options.address or "", "either an address to ask, or --from a saved probe")
     elif options.address is not None:
         kind = SourceKind.MODBUS_RTU if options.address.startswith("/") else SourceKind.MODBUS_TCP
+        if kind is SourceKind.MODBUS_TCP and (options.baud or options.parity or options.stop_bits):
+            slips.wrong("--baud, --parity, --stop-bits", "", "belong to a serial line; the address is none")
+        if options.baud and options.baud not in BAUDS:
+            slips.wrong("--baud", str(options.baud), f"must be one of {', '.join(map(str, BAUDS))}")
         if fault := address_fault(kind, options.address):
             slips.wrong("ADDRESS", options.address, fault + ', or a serial device such as "/dev/ttyUSB0"')
     if options.bundle_from is not None:
@@ -166,8 +178,19 @@ def _map_named(name: str, watcher_file: Path) -> RegisterMap | None:
     return maps.good[name]
 
 
-def _about(options: argparse.Namespace, units: tuple[int, ...]) -> dict[int, AboutUnit]:
-    """What the site file says of each unit that is asked."""
+def serial_settings(options: argparse.Namespace, sources: Sequence[Source]) -> SerialSettings:
+    """What the command line says of a serial line, else what the site file does, else what is usual."""
+    known = next((one.serial for one in sources if one.address == options.address), SerialSettings())
+    return replace(
+        known,
+        baud=options.baud or known.baud,
+        parity=Parity(options.parity or known.parity),
+        stop_bits=options.stop_bits or known.stop_bits,
+    )
+
+
+def _about(options: argparse.Namespace, units: tuple[int, ...]) -> tuple[Sequence[Source], dict[int, AboutUnit]]:
+    """The site's sources over Modbus, and what its file says of each unit that is asked."""
     config = load_watcher(options.config)
     maps = load_maps(config.devices_folder)
     found = load_sites(config.sites_folder, maps)
@@ -186,7 +209,7 @@ def _about(options: argparse.Namespace, units: tuple[int, ...]) -> dict[int, Abo
         known = ", ".join(f"{one.device} (unit {one.unit})" for one in sources) or "none"
         allowed = f"this site reads no such unit over Modbus; it reads {known}"
         raise SetupError((Problem("command line", "--unit", options.unit, allowed),))
-    return about
+    return sources, about
 
 
 def facts_of(site: Site, source: Source) -> Facts:

@@ -22,7 +22,7 @@ from watcher.collect.modbus.probe_talk import (
     somebody,
     there,
 )
-from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, tcp_wire, trouble
+from watcher.collect.modbus.probe_wire import NobodyError, ProbeWire, refusal, serial_wire, tcp_wire, trouble
 from watcher.collect.modbus.register_map import RegisterMap
 from watcher.commands.probe_asked import AboutUnit, Asked
 from watcher.config.address import port_of
@@ -83,6 +83,8 @@ class Prober:
         )
 
     def _wire(self, timeout_s: float, *, once: bool = False) -> ProbeWire:
+        if self._asked.serial is not None:
+            return serial_wire(self._asked.address, self._asked.serial, timeout_s, once=once)
         host, port = port_of(self._asked.address)
         return tcp_wire(host, port, timeout_s, once=once)
 
@@ -168,10 +170,14 @@ class Prober:
                     one.samples.append(await self._once(wire, one))
                 except (NobodyError, UnansweredError) as error:
                     told = f"{trouble(error.refused)}." if isinstance(error, UnansweredError) else str(error)
+                    if not one.samples:
+                        self._say(told)
                     one.notes.append(f"Poll {turn + 1} failed. {told}")
-        if not any(one.samples for one in found):
-            raise NobodyError(found[0].notes[0])
-        found[:] = [one for one in found if one.samples]
+            # What does not answer at once is given up: nobody waits beside a device for nothing.
+            gone = [one for one in found if not one.samples]
+            if len(gone) == len(found):
+                raise NobodyError(found[0].notes[0].partition("failed. ")[2])
+            found[:] = [one for one in found if one.samples]
 
     async def _once(self, wire: ProbeWire, one: _Found) -> Sample:
         if one.poll is None:

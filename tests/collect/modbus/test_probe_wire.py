@@ -85,6 +85,7 @@ def test_units_are_polled_in_turn_and_a_silent_one_costs_itself() -> None:
 
     units, said, _ = against(answer, units=(1, 2, 3), registers=device_map())
     assert [(seen.unit, len(seen.samples)) for seen in units] == [(1, 3), (3, 3)]
+    assert any("unit 2 says nothing" in line for line in said)
     assert said.count("Poll 3 of 3.") == 1
 
 

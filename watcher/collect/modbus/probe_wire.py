@@ -7,21 +7,26 @@ says nothing at all. A silent unit is given up after a few questions in a row, w
 from __future__ import annotations
 
 import asyncio
-import socket
-import threading
 from collections import Counter
-from contextlib import suppress
+from dataclasses import replace
 from typing import Protocol, TypeVar
 
-from watcher.collect.modbus.blocks import Asking, Refused, Span
-from watcher.collect.modbus.client import PATIENCE, Line, SilentError
+from watcher.collect.modbus.blocks import Asking, Refused
+from watcher.collect.modbus.client import Line
+from watcher.collect.modbus.host_names import HostName
+from watcher.collect.modbus.line import PATIENCE, BusLine, SilentError
 from watcher.collect.modbus.probe_talk import SILENCE
 from watcher.collect.modbus.registers import Words
+from watcher.collect.modbus.rtu_line import RtuLine
+from watcher.domain.site import SerialSettings
 
 PAUSE_S = 0.02
 """Left after every question: other programs may be on the same bus or gateway."""
 
 SILENT_BEFORE_GIVING_UP = 4
+
+HUNT_GAP_S = 0.2
+"""How long a serial line is left quiet after a unit that is not there, while many are looked for."""
 
 EXCEPTIONS = {
     1: "it does not know this function",
@@ -53,14 +58,6 @@ def trouble(refused: Refused) -> str:
     return "No answer from it" if refused == SILENCE else refusal(refused.code).capitalize()
 
 
-class Asks(Protocol):
-    """What a probe needs of a line; errors as Line.ask has them."""
-
-    async def ask(self, unit: int, span: Span, *, patient: bool) -> Words | Refused: ...
-
-    def close(self) -> None: ...
-
-
 class Reach(Protocol):
     """The way to a line, and why it is barred."""
 
@@ -80,7 +77,7 @@ class Reach(Protocol):
 class ProbeWire:
     """Conversations over one line. once: whether a question that is not answered is not asked again."""
 
-    def __init__(self, line: Asks, reach: Reach, *, once: bool = False) -> None:
+    def __init__(self, line: BusLine, reach: Reach, *, once: bool = False) -> None:
         self._line, self._reach, self._once = line, reach, once
 
     async def open(self) -> None:
@@ -127,34 +124,9 @@ class TcpReach:
 
     async def find(self) -> None:
         try:
-            async with asyncio.timeout(2 * self._timeout_s):
-                await self._looked_up()
-        except TimeoutError:
-            raise NobodyError(f"The name {self._host} cannot be looked up: the name server does not answer.") from None
-        except OSError:
-            told = f"There is no such host as {self._host}. Is the name right? A number such as 192.168.1.20 works too."
-            raise NobodyError(told) from None
-
-    async def _looked_up(self) -> None:
-        """Look the name up in a thread that may be left behind: a name server that hangs must not hold up the end."""
-        loop = asyncio.get_running_loop()
-        found: asyncio.Future[None] = loop.create_future()
-
-        def tell(error: OSError | None) -> None:
-            if not found.done():
-                found.set_exception(error) if error else found.set_result(None)
-
-        def look() -> None:
-            error: OSError | None = None
-            try:
-                socket.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM)
-            except OSError as failed:
-                error = failed
-            with suppress(RuntimeError):  # the loop is gone: nobody waits any more
-                loop.call_soon_threadsafe(tell, error)
-
-        threading.Thread(target=look, daemon=True).start()
-        await found
+            await HostName(self._host, self._port).addresses(2 * self._timeout_s)
+        except OSError as error:
+            raise NobodyError(_sentence(f"{error}; a number such as 192.168.1.20 works too")) from None
 
     async def why_silent(self, unit: int) -> str:
         if await self._hangs_up():
@@ -202,3 +174,35 @@ def tcp_wire(host: str, port: int, timeout_s: float, *, once: bool = False) -> P
     # A patient question is asked once and waits longer than the others.
     line = Line(host, port, timeout_s / PATIENCE if once else timeout_s, Counter())
     return ProbeWire(line, TcpReach(host, port, timeout_s), once=once)
+
+
+class SerialReach:
+    """A serial port and what all on it agree on. The line itself says in words why a port cannot be had."""
+
+    def __init__(self, path: str, settings: SerialSettings) -> None:
+        self._path, self._settings = path, settings
+
+    async def find(self) -> None:
+        return None
+
+    async def why_silent(self, unit: int) -> str:
+        line = f"{self._settings.baud} baud, parity {self._settings.parity}, stop bits {self._settings.stop_bits}"
+        return (
+            f"Unit {unit} says nothing on {self._path} at {line}. Is that what the device's own menu says, is the unit "
+            "id right (--unit 1-247 asks all), and is it awake? Nothing is heard, either, where the two wires of the "
+            "line are swapped; that is for the competent to look at, see below."
+        )
+
+    async def why_barred(self, error: OSError) -> str:
+        return _sentence(str(error))
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}".rstrip(".") + "."
+
+
+def serial_wire(path: str, settings: SerialSettings, timeout_s: float, *, once: bool = False) -> ProbeWire:
+    """once: as for tcp_wire. A late answer is known by its unit then, and the line need not stay quiet for long."""
+    kept = replace(settings, quiet_gap_s=min(settings.quiet_gap_s, HUNT_GAP_S)) if once else settings
+    line = RtuLine(path, kept, timeout_s=timeout_s / PATIENCE if once else timeout_s)
+    return ProbeWire(line, SerialReach(path, settings), once=once)
