@@ -312,7 +312,7 @@ def test_every_key_of_a_map_is_shown_in_the_example() -> None:
 def test_the_example_maps_read_what_their_comments_say() -> None:
     maps = load_maps(DEVICES)
     assert maps.problems == ()
-    assert set(maps.good) == {"example-inverter", "example-meter"}
+    assert set(maps.good) == {"example-inverter", "example-meter", "simulated-inverter"}
     assert maps.good["example-inverter"].facts() == (
         CounterFact("ac_energy", Counting.LIFETIME, True),
         CounterFact("energy_export", Counting.NONE, None),
