@@ -62,7 +62,7 @@ def test_a_port_we_may_not_open_names_the_group_that_may(tmp_path: Path) -> None
         os.chmod(os.path.realpath(ours), 0o660)
         os.seteuid(65534)
         try:
-            with pytest.raises(PermissionError, match="must be in the group [a-z]+"):
+            with pytest.raises(PermissionError, match=r"must be in the group [a-z]+"):
                 SerialPort(os.path.realpath(ours), SETTINGS)
         finally:
             os.seteuid(0)
@@ -106,7 +106,7 @@ def test_the_wire_that_is_cut_is_an_error_and_no_silence(tmp_path: Path) -> None
     port = SerialPort(os.ttyname(theirs), SETTINGS)
     os.close(theirs)
     os.close(ours)
-    with pytest.raises(OSError) as caught:  # noqa: PT011 - which of the two depends on what the kernel notices first
+    with pytest.raises(OSError) as caught:  # which of the two depends on what the kernel notices first
         port.exchange(b"x", lambda got: None, 1.0)
     assert "went away" in str(caught.value) or caught.value.errno == errno.EIO
     port.close()

@@ -97,13 +97,10 @@ class RtuLine(BusLine):
         self, port: SerialPort, asked: bytes, span: Span, quiet_until: float, within_s: float
     ) -> tuple[Words | Refused | Unfit | None, int, bool]:
         """In the thread: quiet, question, answer. The answer, bytes that came late, whether it echoes."""
-        gap_s = frame_gap_s(self._settings.baud)
-        quiet_until = max(quiet_until, time.monotonic() + gap_s)
-        late = port.rest(quiet_until)
-        while late and (more := port.rest(time.monotonic() + gap_s)):
-            late += more
-            if time.monotonic() > quiet_until + self._settings.quiet_gap_s:
-                return Unfit.GARBLED, late, False  # it never stops talking
+        latest = max(quiet_until, time.monotonic()) + self._settings.quiet_gap_s
+        late, quiet = port.rest(quiet_until, frame_gap_s(self._settings.baud), latest)
+        if not quiet:
+            return Unfit.GARBLED, late, False  # it never stops talking
         echoed = False
 
         def heard(got: bytes) -> Words | Refused | Unfit | None:

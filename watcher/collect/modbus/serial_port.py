@@ -30,6 +30,10 @@ _TIOCGEXCL = 0x80045440
 _PARITY = {Parity.NONE: 0, Parity.EVEN: termios.PARENB, Parity.ODD: termios.PARENB | termios.PARODD}
 _CHUNK = 4096
 
+_FINE_S = 0.01
+
+_FINE_S = 0.01
+
 _T = TypeVar("_T")
 
 
@@ -56,6 +60,7 @@ class SerialPort:
             raise _in_words(error, path, by_id) from None
         self._poll = select.poll()
         self._poll.register(self._fd, select.POLLIN)
+        self._heard_at = time.monotonic()
 
     def _take(self) -> None:
         """Against those who ask politely, and those who do not; root could open it in spite of the latter."""
@@ -65,13 +70,23 @@ class SerialPort:
             raise OSError(errno.EBUSY, "in use")
         fcntl.ioctl(self._fd, termios.TIOCEXCL)
 
-    def rest(self, until: float) -> int:
-        """Throw away what comes until a moment (monotonic), and what has come already. Returns how many bytes."""
+    def rest(self, until: float, silence_s: float, latest: float) -> tuple[int, bool]:
+        """Throw away what comes until a moment (monotonic), and for as long as the line is not silent for silence_s.
+
+        Returns how many bytes that were, and whether the line fell silent before the latest moment to wait until.
+        """
         lost = 0
         while True:
-            got = self._read(max(0.0, until - time.monotonic()))
-            if not got and time.monotonic() >= until:
-                return lost
+            now = time.monotonic()
+            left = max(until, self._heard_at + silence_s) - now
+            if left > 0 and now > latest:
+                return lost, False
+            if 0 < left < _FINE_S:
+                time.sleep(left)  # a poll knows whole milliseconds only
+                left = 0.0
+            got = self._read(max(0.0, left))
+            if not got and left <= 0:
+                return lost, True
             lost += len(got)
 
     def exchange(self, question: bytes, hear: Callable[[bytes], _T | None], within_s: float) -> tuple[_T | None, bytes]:
@@ -97,6 +112,7 @@ class SerialPort:
         for _, events in self._poll.poll(within_s * 1000):
             with suppress(BlockingIOError):
                 if got := os.read(self._fd, _CHUNK):
+                    self._heard_at = time.monotonic()
                     return got
             if events & (select.POLLHUP | select.POLLERR | select.POLLNVAL):
                 raise OSError(f"{self.path} went away: is the adapter still plugged in?")
