@@ -8,7 +8,7 @@ known (wording_figures.Teller), so each row has sentences without any. Cause "" 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from watcher.alert.wording_cautions import Caution, Register
 from watcher.domain.finding import Finding
@@ -135,6 +135,34 @@ _METER_MISMATCH = Both(
         ),
         caution=Caution.METER,
     ),
+)
+
+
+def _mismatch_by(trade: str, check: str) -> Both:
+    """To the home a meter that counts wrong is one thing, whatever it comes of."""
+    words = _METER_MISMATCH.trade
+    return Both(_METER_MISMATCH.home, replace(words, wrong=(*words.wrong, trade), check=(check, *words.check[:2])))
+
+
+_CONSTANT_WRONG = _mismatch_by(
+    "The ratio is the one of two usual numbers of pulses for a kWh.",
+    "Compare the constant on the meter's plate with the one on file and in the reader.",
+)
+_PHASE_MISSING = _mismatch_by(
+    "The ratio is the one of a three-phase meter that counts one or two phases.",
+    "Look at the meter's own phase indication: a phase without voltage, or a current transformer turned or open.",
+)
+_PULSES_LOST = _mismatch_by(
+    "The meter is read by its pulses, and some of them are lost.",
+    "Compare the display with the counted pulses: sensor position, cable, least pulse width.",
+)
+_PULSES_DOUBLED = _mismatch_by(
+    "The meter is read by its pulses, and some of them are counted twice.",
+    "Compare the display with the counted pulses: contact bounce, interference on the cable.",
+)
+_INVERTER_CHANGED = _mismatch_by(
+    "The inverter named itself anew about that day: its counter may have changed, and not the meter's.",
+    "Compare the inverter's lifetime energy before and after with its display, and the version it names.",
 )
 
 
@@ -383,6 +411,11 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.METER_STALLED, ""): _METER_STALLED,
     (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
     (Finding.METER_SILENT, ""): _METER_SILENT,
+    (Finding.METER_MISMATCH, "constant-wrong"): _CONSTANT_WRONG,
+    (Finding.METER_MISMATCH, "phase-missing"): _PHASE_MISSING,
+    (Finding.METER_MISMATCH, "pulses-lost"): _PULSES_LOST,
+    (Finding.METER_MISMATCH, "pulses-doubled"): _PULSES_DOUBLED,
+    (Finding.METER_MISMATCH, "inverter-changed"): _INVERTER_CHANGED,
     (Finding.METER_MISMATCH, ""): _METER_MISMATCH,
     (Finding.INVERTER_SILENT, "link-to-inverter"): _LINK_TO_INVERTER,
     (Finding.INVERTER_SILENT, ""): _INVERTER_SILENT,
