@@ -129,11 +129,15 @@ def device_heard_ms(scene: Scene, device: str) -> tuple[Ints, float]:
 
 
 def board_was_heard(scene: Scene, device: str) -> Bools:
-    """Where our own board was there to listen to a device. A history from a file has no board: then always."""
+    """Where our own board was there to listen to a device. A history from a file has no board: then always.
+
+    A device behind a broker is heard only through it, so there the board says of each that the broker was reached.
+    """
     source = scene.site.source_of(device)
     if source is not None and source.kind is SourceKind.FILE:
         return np.ones(scene.window.points, dtype=bool)
-    gauge = scene.window.gauge(f"{BOARD}.uptime")
+    behind_broker = source is not None and source.kind is SourceKind.MQTT
+    gauge = scene.window.gauge(f"{BOARD}.{device}.uptime" if behind_broker else f"{BOARD}.uptime")
     if gauge is None:
         return np.zeros(scene.window.points, dtype=bool)
     there = last_true(~np.isnan(gauge.value))

@@ -78,7 +78,8 @@ WEATHER_DEVICES = ("weather-analysis", "weather-nowcast", "weather-forecast")
 """Three devices that every site has without naming them, best first: each has its own error."""
 
 BOARD = "board"
-"""The computer this program runs on. It says every five minutes that it was there to listen (board.uptime)."""
+"""The computer this program runs on. It says every five minutes that it was there to listen (board.uptime), and of a
+device behind a broker that the broker was reached (board.inverter-1.uptime)."""
 
 _PART = r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*"
 _CHANNEL = re.compile(rf"({_PART})(?:\.({_PART}))?\.([a-z_]+)")

@@ -14,6 +14,8 @@ from watcher.collect.mqtt.hints import ThousandTimes
 from watcher.collect.mqtt.intake import Intake, LastKnown, Message, Spoilt
 from watcher.collect.mqtt.lookout import Lookout
 from watcher.collect.mqtt.renamed import Renamed
+from watcher.domain.instant import floor_grid
+from watcher.domain.quantity import BOARD
 from watcher.domain.reading import Reading
 from watcher.domain.trouble import Trouble
 
@@ -62,6 +64,7 @@ class MqttCollector:
         self._site, self._connection, self._devices, self._trusted = site, connection, devices, trusted
         self._renamed, self._lookout = renamed, lookout
         self._said: dict[str, float] = {}
+        self._listened_ms = -1
 
     @property
     def refused(self) -> Mapping[str, int]:
@@ -100,10 +103,19 @@ class MqttCollector:
                     readings += self._take(device, messages, now_ms, monotonic)
                     await asyncio.sleep(0)
                 readings += self._take(device, [], now_ms, monotonic)
+            readings += self._listened(now_ms, monotonic)
         if self._renamed is not None and up:
             heard = {topic: at for device in self._devices for topic, at in device.intake.heard.items()}
             self._notes += self._renamed.turn(heard, monotonic)
         return Collected(self._site, tuple(readings))
+
+    def _listened(self, now_ms: int, monotonic: float) -> list[Reading]:
+        """Once an interval: the broker is reached. A device's silence means something only then."""
+        up_for = self._connection.up_for(monotonic)
+        if up_for is None or floor_grid(now_ms) == self._listened_ms:
+            return []
+        self._listened_ms = floor_grid(now_ms)
+        return [Reading(f"{BOARD}.{one.intake.device}.uptime", now_ms, round(up_for)) for one in self._devices]
 
     def _take(self, device: DeviceAtBroker, messages: list[Message], now_ms: int, monotonic: float) -> list[Reading]:
         taken = device.intake.take(messages, now_ms, monotonic)

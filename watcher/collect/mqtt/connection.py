@@ -190,6 +190,11 @@ class BrokerConnection:
         self._settle()
         return self._up_since is not None
 
+    def up_for(self, monotonic: float) -> float | None:
+        """For how long it has been reached by now [s]; None where it is not."""
+        since = self._up_since
+        return None if since is None else max(0.0, monotonic - since)
+
     def close(self) -> None:
         """Say that we go, and go. The thread may hang in a lookup; it is not waited for long."""
         if self._thread is None or self._stop.is_set():

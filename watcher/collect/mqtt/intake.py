@@ -31,7 +31,7 @@ BRISKEST_S, LONGEST_QUIET_S = 0.5, 5.0
 ENDLESS_S = 600.0
 """A burst that lasts longer is no burst but a device in a hurry."""
 
-_GAPS = 9
+_GAPS, _PACE = 9, 3
 _TOPICS = 500
 """So many topics of one device are told apart; a pattern with "+" may let in any number."""
 
@@ -87,7 +87,7 @@ class _Undated:
     gaps: deque[float] = field(default_factory=lambda: deque(maxlen=_GAPS))
 
     def quiet_s(self) -> float:
-        if len(self.gaps) < 3:
+        if len(self.gaps) < _PACE:
             return QUIET_S
         return min(LONGEST_QUIET_S, max(BRISKEST_S, median(self.gaps) / 4))
 
@@ -132,6 +132,9 @@ class Intake:
     ) -> None:
         contents = message.contents
         for refused in contents.refused:
+            if refused.why is Refusal.ABSENT:  # devices leave out what has not changed: counted, not complained of
+                self.refused[refused.why] += 1
+                continue
             self._refuse(refused.why, message.topic)
             taken.spoilt.append(Spoilt(message.topic, refused))
         if not message.retained:
@@ -187,7 +190,8 @@ class Intake:
                 self._undated.pop(next(iter(self._undated)))
             undated = self._undated[message.topic] = _Undated(arrived=message.arrived)
         gap = message.arrived - undated.arrived
-        if gap >= undated.quiet_s() or _in_a_hurry(undated, message.arrived):
+        live = gap >= undated.quiet_s() or _in_a_hurry(undated, message.arrived)
+        if live:
             taken.readings += self._readings(undated.held.items(), received_ms - round(gap * 1000))
             undated.held, undated.burst_began = dict(values), None
         else:
@@ -196,7 +200,7 @@ class Intake:
                 self.refused["overtaken"] += 1
                 undated.burst_began = undated.arrived if undated.burst_began is None else undated.burst_began
             undated.held.update(values)
-        if gap >= BRISKEST_S:
+        if gap >= BRISKEST_S and (live or len(undated.gaps) < _PACE):  # a burst tells nothing of the pace
             undated.gaps.append(gap)
         undated.arrived = message.arrived
 
