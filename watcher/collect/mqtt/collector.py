@@ -60,8 +60,9 @@ class MqttCollector:
         self.name = f"{site}/{connection.settings.address}"
         self.every_s, self.first_s = TURN_S, 0.0
         self.trouble: Trouble | None = None
+        self.devices = tuple(device.intake.device for device in devices)
         self._notes: list[str] = []
-        self._site, self._connection, self._devices, self._trusted = site, connection, devices, trusted
+        self._site, self._connection, self._at_broker, self._trusted = site, connection, devices, trusted
         self._renamed, self._lookout = renamed, lookout
         self._said: dict[str, float] = {}
         self._listened_ms = -1
@@ -69,7 +70,7 @@ class MqttCollector:
     @property
     def refused(self) -> Mapping[str, int]:
         counted = Counter(self._connection.refused)
-        for device in self._devices:
+        for device in self._at_broker:
             counted.update(device.intake.refused)
             counted["given-up"] += device.box.given_up
         return +counted
@@ -77,14 +78,14 @@ class MqttCollector:
     @property
     def refused_topics(self) -> Mapping[str, int]:
         counted: Counter[str] = Counter()
-        for device in self._devices:
+        for device in self._at_broker:
             counted.update(device.intake.refused_topics)
         return counted
 
     @property
     def last_known(self) -> Mapping[str, LastKnown]:
         """The newest of each channel, of which the age may not be known; never a reading by being here."""
-        return {name: known for device in self._devices for name, known in device.intake.last_known.items()}
+        return {name: known for device in self._at_broker for name, known in device.intake.last_known.items()}
 
     def told(self) -> list[str]:
         """Questions to the operator that have come up since it was last asked."""
@@ -96,7 +97,7 @@ class MqttCollector:
         self._judge(self._connection.away, now_ms, monotonic)
         readings: list[Reading] = []
         if self._trusted():
-            for device in self._devices:
+            for device in self._at_broker:
                 for _ in range(BUFFERED // _AT_ONCE):  # what comes faster than that waits for the next turn
                     if not (messages := device.box.take(_AT_ONCE)):
                         break
@@ -105,7 +106,7 @@ class MqttCollector:
                 readings += self._take(device, [], now_ms, monotonic)
             readings += self._listened(now_ms, monotonic)
         if self._renamed is not None and up:
-            heard = {topic: at for device in self._devices for topic, at in device.intake.heard.items()}
+            heard = {topic: at for device in self._at_broker for topic, at in device.intake.heard.items()}
             self._notes += self._renamed.turn(heard, monotonic)
         return Collected(self._site, tuple(readings))
 
@@ -115,7 +116,7 @@ class MqttCollector:
         if up_for is None or floor_grid(now_ms) == self._listened_ms:
             return []
         self._listened_ms = floor_grid(now_ms)
-        return [Reading(f"{BOARD}.{one.intake.device}.uptime", now_ms, round(up_for)) for one in self._devices]
+        return [Reading(f"{BOARD}.{one}.uptime", now_ms, round(up_for)) for one in self.devices]
 
     def _take(self, device: DeviceAtBroker, messages: list[Message], now_ms: int, monotonic: float) -> list[Reading]:
         taken = device.intake.take(messages, now_ms, monotonic)
@@ -151,7 +152,7 @@ class MqttCollector:
             return
         if self.trouble is not None:
             since_ms = self.trouble.since_ms
-        self.trouble = Trouble(address, self._site, self._devices[0].intake.device, since_ms, why)
+        self.trouble = Trouble(address, self._site, self.devices[0], since_ms, why)
 
     async def close(self) -> None:
         if self._lookout is not None:
