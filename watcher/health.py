@@ -181,13 +181,15 @@ def judged(
     asleep: (site, device) of those that may be silent now because their sun is down
     """
     if not running:
-        words = why
+        words = f"not running; {why}"
         if state is not None:
             ago = lasting(now_ms - state.at_ms)
             words = f"stopped {ago} ago" if state.stopped else f"ended without a word; last heard of {ago} ago"
         return [Fault(Wrong.NOT_RUNNING, "watcher", words), *(_mails(state) if state is not None else ())]
-    if state is None or state.stopped:
-        return [Fault(Wrong.NO_REPORT, "watcher", why or "it has just been started and has not reported yet")]
+    if state is None:
+        return [Fault(Wrong.NO_REPORT, "watcher", f"it runs; {why}")]
+    if state.stopped:
+        return [Fault(Wrong.NO_REPORT, "watcher", "it has just been started and has not reported yet")]
     if now_ms - state.at_ms > STALE_MS:
         words = f"it runs, but has not reported for {lasting(now_ms - state.at_ms)}"
         return [Fault(Wrong.NO_REPORT, "watcher", words), *_ours(state)]

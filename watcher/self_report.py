@@ -147,7 +147,7 @@ class SelfReport:
                     remedy=str(down[device].remedy) if device in down else "",
                     error=str(down[device]) if device in down else "",
                 )
-                for device in ids
+                for device in sorted(ids)
             ),
         )
 
