@@ -1,4 +1,4 @@
-"""What feeds the watchdog and what does not, told by the whole daemon: progress of its work, named states, other parts."""
+"""What feeds the watchdog and what does not: progress of the whole daemon, states with a name, parts outside it."""
 
 from __future__ import annotations
 
