@@ -104,16 +104,21 @@ def _hint(row: str, said: str) -> str:
     for pattern, hint in _VALUE_HINTS:
         if re.match(pattern, entry[2]):
             value = "..." if _SECRET.search(key) else value
-            return hint.format(key=key, text=f'"{value}"', point=value.replace(",", "."))
+            return _on_one_line(hint.format(key=key, text=f'"{value}"', point=value.replace(",", ".")))
     return said[:1].lower() + said[1:]
 
 
 def _shown(row: str) -> str:
     """A line as a message may repeat it: short, on one line, without a secret."""
-    row = "".join(character if character.isprintable() else " " for character in row).strip()
+    row = _on_one_line(row).strip()
     if _SECRET.search(row):
         return row.split("=")[0].strip() + " = ..." if "=" in row else "..."
     return row if len(row) <= 60 else row[:57] + "..."
+
+
+def _on_one_line(text: str) -> str:
+    """Without what would move a terminal's cursor or turn its letters round."""
+    return "".join(character if character.isprintable() else " " for character in text)
 
 
 def lines_of_keys(text: str) -> dict[str, int]:

@@ -16,6 +16,7 @@ from watcher.collect.mqtt.settings import BrokerSettings
 from watcher.collect.weather.manners import Limits
 from watcher.config.broker_table import BROKER, brokers_of
 from watcher.config.checked_toml import (
+    Key,
     Keys,
     Page,
     list_of,
@@ -122,7 +123,20 @@ class WatcherConfig:
     warnings: tuple[Problem, ...] = ()
 
 
-_PATH = text(r"[^\x00-\x1f\x7f]+", "must be the path of a folder, in quotes")
+def _path() -> Key:
+    """A path is repeated in messages as it is, so nothing in it may turn a line round or hide."""
+    one_line = text(r".+", "must be the path of a folder, in quotes")
+
+    def take(value: Any) -> str:
+        path: str = one_line.take(value)
+        if not path.isprintable():
+            raise ValueError
+        return path
+
+    return Key(take, one_line.allowed)
+
+
+_PATH = _path()
 _SENDER = text(
     rf"{EMAIL}|[^\x00-\x1f\x7f<>@,;:\"]+ <{EMAIL}>",
     "must be an e-mail address, bare or with a name: Firm <solar@example.org>",
