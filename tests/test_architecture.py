@@ -29,6 +29,8 @@ INWARD = {
     "evaluate": {"domain", "align", "expect", "detect", "alert", "settle", "sheet"},
     "settle": {"domain"},
     "sheet": {"domain", "align", "expect"},
+    "health": {"domain"},
+    "sun_height": {"domain"},
 }
 """What each pure folder or module may import of ours."""
 
