@@ -41,20 +41,52 @@ class Clock(Protocol):
         ...
 
 
-class SystemClock:
-    """The machine's own clock, trusted once it is later than the given instant (the newest stored reading)."""
+WRITTEN_MS = 1_767_225_600_000
+"""The start of 2026: no machine ran this program before it was written."""
 
-    def __init__(self, not_before_ms: int = 0) -> None:
-        self.not_before_ms = not_before_ms
+SLOWING = 0.1
+"""By how much our time runs slower than the clock after that was set back, until both agree again."""
+
+LARGEST_STEP_BACK_MS = 600_000
+"""A clock that was set back further was badly wrong before or is now: not trusted until both agree again."""
+
+
+class SystemClock:
+    """The machine's own clock; trusted once it was set and is later than all we know to be past.
+
+    Set forward, our time follows at once. Set back, it runs slower until it agrees: it never stands still or goes back,
+    so two turns of a loop never get the same stamp.
+    """
+
+    def __init__(
+        self,
+        not_before_ms: int = 0,
+        synchronised: Callable[[], bool] = lambda: True,
+        wall_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """not_before_ms: the newest stored reading. synchronised: whether the time of day has been put right"""
+        self.not_before_ms = max(not_before_ms, WRITTEN_MS)
+        self._synchronised, self._wall_ms, self._monotonic = synchronised, wall_ms, monotonic
+        self._asked = monotonic()
+        self._offset_ms = self._ahead_ms = 0.0
+        self._offset_ms = wall_ms() - self._asked * 1000
 
     def now_ms(self) -> int:
-        return time.time_ns() // 1_000_000
+        """The wall clock, or our time while that is ahead of it."""
+        wall_ms, asked = self._wall_ms(), self._monotonic()
+        offset_ms = wall_ms - asked * 1000
+        slowed_ms = self._offset_ms - SLOWING * max(0.0, asked - self._asked) * 1000
+        self._asked, self._offset_ms = asked, max(offset_ms, slowed_ms)
+        self._ahead_ms = self._offset_ms - offset_ms
+        return wall_ms + round(self._ahead_ms)
 
     def monotonic(self) -> float:
-        return time.monotonic()
+        return self._monotonic()
 
     def trusted(self) -> bool:
-        return self.now_ms() >= self.not_before_ms
+        now_ms = self.now_ms()
+        return now_ms >= self.not_before_ms and self._ahead_ms <= LARGEST_STEP_BACK_MS and self._synchronised()
 
     async def sleep_until(self, monotonic: float) -> None:
         await asyncio.sleep(max(0.0, monotonic - time.monotonic()))

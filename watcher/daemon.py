@@ -25,6 +25,7 @@ from watcher.domain.reading import Appended, Reading
 from watcher.domain.site import Site
 from watcher.health import deadly
 from watcher.health_file import HealthFile
+from watcher.held import Held
 from watcher.inbox import Inbox
 from watcher.loops import TURN_LIMIT_S, Loop, run_all
 from watcher.notify.outbox import Pauses, Sender, deliver_due
@@ -87,6 +88,7 @@ class Parts:
     senders: the last carries a mail, those before it keep copies. notices: messages to the operator, sent first
     watch: what the operator must hear at an instant, each thing once
     health: where we say how we are
+    held: keeps what is read while the clock is not trusted; None: nothing is read then
     sending: carries readings to a server, where there is one
     space: how little room is left on the disk, in words, or "". warn: the operator's message of those words
     suspect: told what a damaged store said; who starts us next puts the file right
@@ -108,6 +110,7 @@ class Parts:
     suspect: Callable[[str], None] | None = None
     watch: Callable[[int], Sequence[EmailMessage]] = lambda now_ms: ()
     health: HealthFile | None = None
+    held: Held | None = None
 
 
 class Daemon:
@@ -122,6 +125,7 @@ class Daemon:
         self._warned = False
         self.again = False
         self._present_ms = 0
+        self._dated = False
         self.stop = asyncio.Event()
         # One writer thread: order of writing is order of arrival, and the readings file has one writing connection.
         self._writing = LeavableThreads(1, "writer", in_order=True)
@@ -212,6 +216,7 @@ class Daemon:
         async def turn() -> None:
             loop.blocked = "" if self._clock.trusted() else "clock-untrusted"
             if loop.blocked:
+                await self._hold(collector)
                 return
             collected = await collector.collect(self._clock.now_ms(), self._clock.monotonic())
             self.inbox.add(collected)
@@ -223,6 +228,28 @@ class Daemon:
         limit_s: float = getattr(collector, "limit_s", TURN_LIMIT_S)
         loop = Loop(f"collect {collector.name}", collector.every_s, turn, first_s=collector.first_s, limit_s=limit_s)
         return loop
+
+    async def _hold(self, collector: Collector) -> None:
+        """Read before the time is known, where a reading is stamped by us; what is dated or asked by date waits."""
+        if self._parts.held is None or not getattr(collector, "stamps_now", False):
+            return
+        now_ms, monotonic = self._clock.now_ms(), self._clock.monotonic()
+        collected = await collector.collect(now_ms, monotonic)
+        self._parts.held.add(collected.site, collected.readings, now_ms, monotonic)
+        for device, identity in collected.identities.items():
+            self._identities[collected.site, device] = (dict(identity), now_ms)
+
+    async def _date_held(self) -> None:
+        """What was held goes into the inbox as any reading, once; the file goes when the store has it."""
+        held = self._parts.held
+        if held is not None and not self._dated and held.waiting:
+            offset_ms = self._clock.now_ms() - round(self._clock.monotonic() * 1000)
+            for site, readings in (await self._in_writer(held.date, offset_ms)).items():
+                self.inbox.add(Collected(site, tuple(readings)))
+                log.info("dated-held site=%s readings=%d", site, len(readings))
+            self._dated = True
+            # Who a device is was not asked again since; that it is so now is certain.
+            self._identities = {key: (said, self._clock.now_ms()) for key, (said, _) in self._identities.items()}
 
     def _sending(self, sending: Sending) -> Loop:
         async def turn() -> None:
@@ -237,7 +264,10 @@ class Daemon:
     async def _flush(self) -> None:
         """One transaction a minute: the readings held, and every site's watermark. Then what devices say they are."""
         if not self._clock.trusted():
+            if self._parts.held is not None:
+                await self._in_writer(self._parts.held.keep)
             return
+        await self._date_held()
         self._say_present()
         batches = self.inbox.take()
         try:
@@ -250,6 +280,9 @@ class Daemon:
             raise
         else:
             self._blocked(None)
+            if self._dated and self._parts.held is not None:
+                await self._in_writer(self._parts.held.forget)
+                self._dated = False
             self.report.stored_ms = self._clock.now_ms()
             if appended.conflicting:
                 self.report.refused["conflicting"] += appended.conflicting
@@ -286,6 +319,9 @@ class Daemon:
             self.inbox.add(Collected(site, (here,)))
 
     async def _judge_due(self) -> None:
+        self._judging.blocked = "" if self._clock.trusted() else "clock-untrusted"
+        if self._judging.blocked:
+            return
         try:
             await self._parts.judge.judge(self._parts.sites)
         except SitesNotJudged:
@@ -298,6 +334,8 @@ class Daemon:
             raise
 
     async def _post(self) -> None:
+        if not self._clock.trusted():
+            return  # a mail carries a date
         self._notices += self._parts.watch(self._clock.now_ms())
         try:
             while self._notices:

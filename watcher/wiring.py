@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Self
 
 from watcher.clock import Clock, SystemClock
+from watcher.clock_sync import Synchronised
 from watcher.collect.collectors import BusCollector, Collector, WeatherCollector, reach_of
 from watcher.collect.modbus.bus import DeviceOnBus
 from watcher.collect.modbus.desk import LineDesk
@@ -29,12 +30,14 @@ from watcher.config import (
 )
 from watcher.daemon import Parts
 from watcher.domain.errors import Problem, SetupError, StoreError
+from watcher.domain.event import EventKind
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.reading import Reading, Samples
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
 from watcher.health_file import HealthFile
+from watcher.held import Held
 from watcher.notify.folder import FolderSink
 from watcher.notify.notice import (
     bad_sites_notice,
@@ -52,6 +55,7 @@ from watcher.sending import Sending
 from watcher.store.choice import Readings
 from watcher.store.damaged import Damage
 from watcher.store.disk_space import DiskSpace
+from watcher.store.ledger import Ledger
 from watcher.store.opening import open_stores, suspect
 from watcher.store.readings import SqliteReadings
 from watcher.store.server.settings import ServerSettings
@@ -111,7 +115,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     readings, ledger = stores.readings, stores.ledger
     if isinstance(readings, SqliteReadings):
         readings.keep_days = config.keep_days
-    clock = clock if clock is not None else SystemClock(_newest(readings))
+    if clock is None:
+        clock = SystemClock(_newest(readings), Synchronised(config.clock, files.folder / "clock-set"))
+    held = Held(files.folder, sorted(found.good))
+    tell_undated(held, readings, ledger, clock.now_ms())
     for id, text in sorted(found.texts.items()):
         ledger.put_version(id, text, clock.now_ms())
     worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident, server=config.store)
@@ -147,7 +154,25 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
         watch=_watch(config, [one for one in collecting if isinstance(one, WeatherCollector)], brokers, sending),
         sending=sending,
         health=HealthFile(files.folder),
+        held=held,
     )
+
+
+def tell_undated(held: Held, readings: Readings, ledger: Ledger, now_ms: int) -> None:
+    """Readings whose time can no longer be known become an event of each device; their file is set aside and stays."""
+    undatable = held.undatable()
+    for site, rows in undatable.items():
+        stored = [one.time_ms for one in _last(readings, site).values() if not one.channel.startswith(WEATHER_DEVICES)]
+        not_before_ms = max(stored, default=0)
+        for device in dict.fromkeys(row.channel.partition(".")[0] for row in rows):
+            own = [row for row in rows if row.channel.partition(".")[0] == device]
+            said: dict[str, str | float] = {"readings": len(own)}
+            for row in own:
+                said.setdefault(f"first {row.channel}", row.value)
+                said[f"last {row.channel}"] = row.value
+            ledger.add_event(site, EventKind.UNDATED, device, not_before_ms, said, now_ms)
+    if undatable:
+        held.set_aside()
 
 
 def broker_collectors(

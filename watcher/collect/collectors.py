@@ -18,7 +18,7 @@ from watcher.collect.weather.feed import Feed, Told
 from watcher.collect.weather.gaps import Gaps
 from watcher.collect.weather.manners import share
 from watcher.domain.errors import CollectError, Remedy
-from watcher.domain.instant import DAY_MS, HOUR_MS, floor_day
+from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS, floor_day
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.reading import Reading
 from watcher.domain.trouble import Trouble
@@ -82,6 +82,8 @@ SHARE_FOR_SILENCE = 0.2
 class BusCollector:
     """All devices of one site on one line. trouble: while a device says the same for ever"""
 
+    stamps_now = True  # a register carries no date: the daemon may hold what we read until it knows the time
+
     def __init__(self, site: str, address: str, devices: Sequence[DeviceOnBus], every_s: float, line: BusLine) -> None:
         self.name = f"{site}/{address}"
         self.every_s, self.first_s = every_s, 0.0
@@ -90,7 +92,7 @@ class BusCollector:
         self._bus = ModbusBus(line, devices)
         self._silences = max(1, int(SHARE_FOR_SILENCE * every_s / line.silence_s))
         self._repeats = {device.id: Repeats() for device in devices}
-        self._repeated = 0
+        self._repeated = self._offset_ms = 0
         self._spoken = _Spoken()
         self.down: Mapping[str, CollectError] = self._spoken.down
         self.devices = tuple(device.id for device in self._devices)
@@ -105,6 +107,10 @@ class BusCollector:
         readings: list[Reading] = []
         identities: dict[str, Mapping[str, str]] = {}
         repeated: Trouble | None = None
+        if abs(now_ms - round(monotonic * 1000) - self._offset_ms) > MINUTE_MS:
+            # The clock was set: how long a value has stood is no longer to be told from its stamps.
+            self._offset_ms = now_ms - round(monotonic * 1000)
+            self._repeats = {device: Repeats() for device in self._repeats}
         for device in self._turn(monotonic):
             try:
                 polled = await self._bus.poll(device, now_ms, monotonic)

@@ -12,6 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from watcher.clock_sync import ClockWait
 from watcher.collect.mqtt.settings import BrokerSettings
 from watcher.collect.weather.manners import Limits
 from watcher.config.broker_table import BROKER, brokers_of
@@ -104,6 +105,7 @@ class WatcherConfig:
     brokers: by address; one that a site names and that is not among them is reached without a password
     store: the server that keeps readings, None for a file
     keep_days: after how many days readings in a file may go, None for never
+    clock: whether readings are dated only once a time service has set the clock
     warnings: what works and should not stay so
     """
 
@@ -118,6 +120,7 @@ class WatcherConfig:
     firm: Firm
     store: ServerSettings | None = None
     keep_days: int | None = None
+    clock: ClockWait = ClockWait.IF_SERVED
     topics_folder: Path = Path(TOPICS)
     brokers: Mapping[str, BrokerSettings] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()
@@ -161,6 +164,7 @@ WATCHER_FILE: Keys = {
         )
     ),
     "store": table_of(STORE),
+    "clock": table_of({"wait_for_time": one_of(ClockWait)}),
     "broker": list_of(BROKER),
     "worker": table_of({"resident": yes_or_no(), "evaluate_every_s": number(60, 86_400, "seconds")}),
     "weather": table_of(
@@ -202,6 +206,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
         store=store,
         keep_days=content.get("store", {}).get("keep_days") if store is None else None,
+        clock=content.get("clock", {}).get("wait_for_time", ClockWait.IF_SERVED),
         warnings=tuple(warnings),
     )
 

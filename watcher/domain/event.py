@@ -20,6 +20,7 @@ class EventKind(StrEnum):
     MUTE = "mute"
     INSPECTED = "inspected"
     ANSWER = "answer"
+    UNDATED = "undated"  # readings were taken while no clock was right; at_ms is the earliest they may be from
 
 
 @dataclass(frozen=True, slots=True)
