@@ -11,9 +11,14 @@ import asyncio
 import logging
 import time
 from collections.abc import Awaitable, Callable
+from datetime import date
+from datetime import time as time_of_day
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
-from apscheduler.triggers.cron import CronTrigger
+
+from watcher.clock import SystemClock
+from watcher.daily import Daily
+from watcher.domain.instant import from_ms
 
 log = logging.getLogger(__name__)
 
@@ -32,12 +37,13 @@ class Nightly:
 
     def __init__(self, work: Callable[[], Awaitable[None]]) -> None:
         self._work = work
+        self._done: set[date] = set()
         self._scheduler = AsyncIOScheduler()
         self._watch: asyncio.Task[None] | None = None
 
     def start(self) -> None:
         self._scheduler.add_job(
-            self._work, self._trigger(), id="upkeep", coalesce=True, misfire_grace_time=None, max_instances=1
+            self._once, self._trigger(), id="upkeep", coalesce=True, misfire_grace_time=None, max_instances=1
         )
         self._scheduler.start()
         self._watch = asyncio.create_task(self._mind_the_clock())
@@ -72,6 +78,9 @@ class Nightly:
         self._scheduler.get_job("upkeep").reschedule(self._trigger())
         self._scheduler.resume()
 
-    @staticmethod
-    def _trigger() -> CronTrigger:
-        return CronTrigger(hour=3, minute=20)
+    async def _once(self) -> None:
+        self._done.add(from_ms(SystemClock().now_ms()).astimezone(self._scheduler.timezone).date())
+        await self._work()
+
+    def _trigger(self) -> Daily:
+        return Daily(time_of_day(3, 20), self._scheduler.timezone, self._done)
