@@ -9,6 +9,7 @@ set aside, and is told as an event with the earliest instant it may be from, nev
 from __future__ import annotations
 
 import json
+import logging
 import math
 import os
 from collections import defaultdict
@@ -22,6 +23,8 @@ from watcher.clock_sync import boot_id
 from watcher.collect.collectors import Collected
 from watcher.domain.reading import Reading
 from watcher.inbox import Inbox
+
+log = logging.getLogger(__name__)
 
 FILE = "held.jsonl"
 FILE_LIMIT_BYTES = 64_000_000
@@ -96,6 +99,7 @@ class Held:
         content = self._read()
         number = next(n for n in range(1, 1_000_000) if not self._aside(n).exists())
         os.replace(self._path, self._aside(number))
+        log.warning("undated readings=%d file=%s", sum(map(len, content.void.values())), self._aside(number).name)
         for site, rows in content.own.items():
             self._new.put_back({site: rows})
         dated = [{"boot": "", "site": site, "rows": rows} for site, rows in content.dated.items() if rows]
