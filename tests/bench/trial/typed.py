@@ -1,0 +1,46 @@
+"""Readings that a person types from the meter's display once a month, one of them mistyped.
+
+Rule: they are told as events (`typed-reading`), never as rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.bench.trial.calendar import Year
+from tests.bench.trial.plan import Fault
+from watcher.align.window import Floats
+from watcher.domain.instant import GRID_MS, POINTS_A_DAY
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """energy_index_wh: None where the display could not be read."""
+
+    at_ms: int
+    energy_index_wh: float | None
+
+
+def typed_readings(
+    year: Year, index_wh: Floats | None, faults: dict[Fault, slice], rng: np.random.Generator
+) -> tuple[Typed, ...]:
+    if index_wh is None:
+        return ()
+    places = [int((30 * n + rng.uniform(0, 3)) * POINTS_A_DAY) for n in range(1, 12)]
+    wrong = {int(rng.integers(len(places)))}
+    wrong |= {len(places) // 2 for fault in faults if fault.finding == "reading-doubtful"}
+    found: list[Typed] = []
+    for n, place in enumerate(places):
+        value: float | None = float(np.floor(index_wh[place] / 1000.0) * 1000.0)
+        if n in wrong:
+            value = (value or 0.0) + float(rng.choice([-1e6, 9e5, 1e7]))
+        for fault, part in faults.items():
+            inside = part.start <= place < part.stop
+            if inside and fault.finding == "meter-display-drift":
+                value = (value or 0.0) + 0.04 * float(index_wh[place] - index_wh[part.start])
+            if inside and fault.finding == "meter-unreadable":
+                value = None
+        found.append(Typed(year.begin_ms + place * GRID_MS, value))
+    return tuple(found)
