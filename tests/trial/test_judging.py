@@ -27,10 +27,11 @@ def short(basis: Basis, *faults: Fault) -> SitePlan:
 @pytest.mark.parametrize("basis", [Basis.SENSOR, Basis.SATELLITE])
 def test_the_program_judges_every_day_of_a_healthy_site(basis: Basis, tmp_path: Path) -> None:
     found = judge(generate(short(basis)))
-    assert len(found.days) == DAYS - 1, "the last day settles only the next morning"
+    whole = found.days[:, 4] > 0.4  # before the first lies an hour of the civil day before it
+    assert whole.sum() == DAYS - 1, "the last day settles only the next morning"
     ratio = found.days[:, 1] / found.days[:, 3]
     assert 0.6 < float(np.nanmedian(ratio)) < 1.4, "two kinds of physics, one roof"
-    assert found.wrongs == () or {one.finding for one in found.wrongs} <= {"area-event", "reference-wrong"}
+    assert {one.finding for one in found.wrongs} <= {"area-event", "reference-wrong"}
     path = kept_path(tmp_path, found.plan)
     keep(path, found)
     assert kept(path, found.plan).said == found.said

@@ -29,6 +29,9 @@ def typed_readings(
     if index_wh is None:
         return ()
     places = [int((30 * n + rng.uniform(0, 3)) * POINTS_A_DAY) for n in range(1, 12)]
+    places = [place for place in places if place < year.points]
+    if not places:
+        return ()
     wrong = {int(rng.integers(len(places)))}
     wrong |= {len(places) // 2 for fault in faults if fault.finding == "reading-doubtful"}
     found: list[Typed] = []
