@@ -62,6 +62,7 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "share": 0.5,
     },
     Finding.OUTPUT_LOW: {"share": 0.5, "days": 2.0, "strings": 2.0},
+    Finding.CLOCK_WRONG: {"shift_minutes": 60.0},
 }
 SUBJECTS = {
     Finding.METER_STALLED: "meter-1",
@@ -71,6 +72,7 @@ SUBJECTS = {
     Finding.NO_GENERATION: "inverter-1",
     Finding.STRING_OPEN: "inverter-1.input-2",
     Finding.OUTPUT_LOW: "inverter-1",
+    Finding.CLOCK_WRONG: "inverter-1",
 }
 METERS = (Finding.METER_STALLED, Finding.METER_SILENT, Finding.METER_MISMATCH)
 TRADE_ROLES = (Role.INSTALLER, Role.OPERATOR)

@@ -147,6 +147,26 @@ def counters_alone_every_ten_minutes() -> MadeDays:
     return MadeDays(home, {name: column for name, column in raw.items() if name.endswith(kept)})
 
 
+def clock_an_hour_behind_after_a_fortnight() -> MadeDays:
+    days = 18
+    home = Home(home_site(EAST, WEST, meters=()), JUNE, days, broken(days * POINTS_A_DAY, 13, level=0.8))
+    kept = {name: column for name, column in home.raw().items() if ".input" not in name}
+    return MadeDays(home, clock_moved(kept, JUNE + 14 * DAY_MS, home.end_ms, -HOUR_MS))
+
+
+def clock_moved(raw: Raw, from_ms: int, until_ms: int, by_ms: int) -> Raw:
+    """What an inverter's own log says whose clock is off for a while."""
+    found = dict(raw)
+    for name, column in raw.items():
+        if name.startswith("inverter-1."):
+            pairs = {
+                (at_ms + by_ms if from_ms <= at_ms < until_ms else at_ms): value
+                for at_ms, value in zip(column.time_ms, column.value, strict=True)
+            }
+            found[name] = Samples.of(sorted(pairs.items()))
+    return found
+
+
 def gaps_everywhere() -> MadeDays:
     home = Home(home_site(EAST, WEST), JUNE, 3, broken(3 * POINTS_A_DAY, 7))
     chance = np.random.default_rng(4)
@@ -259,6 +279,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     inverter_silent_while_the_meter_moves,
     meter_counts_too_little,
     low_for_some_days_and_well_again,
+    clock_an_hour_behind_after_a_fortnight,
 )
 
 

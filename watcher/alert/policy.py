@@ -172,6 +172,17 @@ POLICY: Mapping[Finding, Policy] = {
             "forget_days_weather": 60.0,
         },
     ),
+    Finding.CLOCK_WRONG: Policy(
+        hold_ms=0,  # the detector asks for three days that agree
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*TRADE, Role.OPERATOR),
+        limits={
+            "least_minutes": 40.0,  # an hour is the classic; less may be haze at one end of the day
+            "output_share": 0.004,  # of the rating: from here on it makes something
+        },
+    ),
 }
 
 _TIMES = {"hold_minutes": "hold_ms", "clear_minutes": "clear_ms"}

@@ -55,6 +55,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="your solar panels made less than they should",
         never="your solar panels made what they should",
     ),
+    (Finding.CLOCK_WRONG, Register.HOME): Ending(
+        again="the clock of your solar inverter is right again",
+        was="the clock of your solar inverter was wrong",
+        never="the clock of your solar inverter was right all the time",
+    ),
+    (Finding.CLOCK_WRONG, Register.TRADE): Ending(
+        again="the times of {device} agree with the sun again",
+        was="the times of {device} had jumped",
+        never="the times of {device} had not jumped",
+    ),
     (Finding.METER_STALLED, Register.TRADE): Ending(
         again="generation meter {device} counts again",
         was="generation meter {device} had stalled",

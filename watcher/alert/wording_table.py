@@ -202,6 +202,33 @@ _INVERTER_SILENT = _inverter_silent(
 )
 
 
+def _clock_wrong(way: str) -> Both:
+    return Both(
+        Words(
+            subject="the clock of your solar inverter is wrong",
+            wrong=("The clock of your solar inverter, or of what reads it, is wrong.", "Your panels work as before."),
+            check=("There is nothing you need to do today.", _LEAVE_SWITCHES),
+            caution=Caution.GENERAL,
+        ),
+        Words(
+            subject="the times of {device} have jumped against the sun",
+            wrong=(
+                f"Output of {{device}} begins and ends {way} than before, against the sun.",
+                "Both by about {shift_minutes:.0f} minutes.",
+                "Nothing is lost, but what was stored since stands at the wrong hour.",
+            ),
+            check=(
+                "Check the clock and the time zone of the device or logger; an hour is summer time or its absence.",
+                "What is stored keeps its times; where there is a log, import the period again with the right zone.",
+            ),
+            caution=Caution.GENERAL,
+        ),
+    )
+
+
+_CLOCK_BEHIND, _CLOCK_AHEAD = _clock_wrong("earlier"), _clock_wrong("later")
+
+
 def _no_generation(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
     return Both(
         Words(
@@ -431,6 +458,9 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.STRING_OPEN, ""): _STRING_OPEN,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
+    (Finding.CLOCK_WRONG, "clock-behind"): _CLOCK_BEHIND,
+    (Finding.CLOCK_WRONG, "clock-ahead"): _CLOCK_AHEAD,
+    (Finding.CLOCK_WRONG, ""): _clock_wrong("earlier or later"),
 }
 
 FIGURES: Mapping[str, tuple[str, str]] = {
@@ -449,6 +479,7 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     "usual_voltage_v": ("Usual voltage", "{0:.0f} V"),
     "strings": ("Strings in parallel", "{0:.0f}"),
     "share": ("Share of the expected", "{0:.2f}"),
+    "shift_minutes": ("Times moved by", "{0:.0f} minutes"),
     "days": ("Days judged", "{0:.0f}"),
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from watcher.detect.clock_wrong import ClockWrong
 from watcher.detect.inverter_silent import InverterSilent
 from watcher.detect.meter_mismatch import MeterMismatch
 from watcher.detect.meter_silent import MeterSilent
@@ -19,4 +20,5 @@ DETECTORS: tuple[Detector, ...] = (
     NoGeneration(),
     StringOpen(),
     OutputLow(),
+    ClockWrong(),
 )

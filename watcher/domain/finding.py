@@ -19,6 +19,7 @@ class Finding(StrEnum):
     NO_GENERATION = "no-generation"
     STRING_OPEN = "string-open"
     OUTPUT_LOW = "output-low"
+    CLOCK_WRONG = "clock-wrong"
 
 
 class Verdict(StrEnum):

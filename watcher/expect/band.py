@@ -35,7 +35,7 @@ LOW_NOON_DEG, HIGH_NOON_DEG = 15.0, 50.0
 
 
 def day_sigma(basis: Basis, noon_deg: float, clearness: float) -> float:
-    """Of the log ratio of one day. noon_deg: the sun's greatest height. clearness: of the day by the reference [0..1]"""
+    """Of the log ratio of one day. noon_deg: the sun's greatest height. clearness: by the reference [0..1]"""
     low, high = DAY_SIGMA[basis]
     share = min(max((noon_deg - LOW_NOON_DEG) / (HIGH_NOON_DEG - LOW_NOON_DEG), 0.0), 1.0)
     return (low + (high - low) * share) * (1.25 - 0.5 * min(max(clearness, 0.0), 1.0))
