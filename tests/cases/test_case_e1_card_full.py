@@ -106,7 +106,7 @@ def test_case_e1_the_operator_is_warned_while_there_is_still_room(card: Path) ->
     run = Scripted(card, Device(every_s=60.0))
 
     async def nearly(daemon: Daemon) -> None:
-        (card / "ballast").write_bytes(bytes(SIZE - 1_200_000))
+        (card / "ballast").write_bytes(bytes(SIZE - 1_500_000))
 
     async def look(daemon: Daemon) -> None:
         assert len(run.sender.letters) == 1
