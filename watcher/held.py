@@ -90,6 +90,12 @@ class Held:
         """All that was dated is in the store."""
         self._path.unlink(missing_ok=True)
 
+    def highest(self, site: str, channel: str) -> float | None:
+        """The highest value of a channel that waits in the file for its date; None where none does."""
+        content = self._read()
+        waiting = (*content.dated.get(site, ()), *content.own.get(site, ()))
+        return max((one.value for one in waiting if one.channel == channel), default=None)
+
     def undatable(self) -> Mapping[str, Sequence[Reading]]:
         """What was held before the machine started anew and never dated, by site, in order; times are void marks."""
         return {site: rows for site, rows in self._read().void.items() if rows}

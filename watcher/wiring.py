@@ -130,6 +130,7 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     ]
     brokers = broker_collectors(config, found, topics, readings, clock)
     collecting += brokers
+    collecting += pulse_collectors(found, readings, held, clock)
 
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm
@@ -194,6 +195,25 @@ def broker_collectors(
         desk.collector(sites[id], address, sources, lambda id=id: _last(readings, id))  # type: ignore[misc]
         for (id, address), sources in sought.items()
     ]
+
+
+def pulse_collectors(found: SitesFound, readings: Readings, held: Held, clock: Clock) -> list[Collector]:
+    """One collector for each line that pulses come in on. StoreError: without where its count stood none may begin."""
+    sought = [
+        (site, source)
+        for site in (record.at(clock.now_ms()) for record in found.good.values())
+        for source in site.sources
+        if source.kind is SourceKind.PULSE
+    ]
+    if not sought:
+        return []
+    from watcher.collect.pulse.desk import collector
+
+    def counted(site: str, name: str) -> float:
+        last = readings.last(site).get(name)
+        return max(0.0 if last is None else last.value, held.highest(site, name) or 0.0)
+
+    return [collector(site, source, counted(site.id, f"{source.device}.pulse_count")) for site, source in sought]
 
 
 def _last(readings: Readings, site: str) -> dict[str, Reading]:

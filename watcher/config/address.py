@@ -23,7 +23,10 @@ _SHAPES = {
         rf"https?://{_HOST}(?:{_PORT})?(?:/\S*)?",
         'must be "https://host" or "http://host:port", with a path where there is one',
     ),
-    SourceKind.PULSE: (r"\S.*", "must be the input the pulses arrive at"),
+    SourceKind.PULSE: (
+        r"gpio:/dev/\S+/[0-9]{1,4}|file:\S.*",
+        'must be "gpio:/dev/gpiochip0/17", the chip and the number of its line, or "file:PATH" of a file of edges',
+    ),
     SourceKind.FILE: (r"\S.*", "must be the path of a file"),
     SourceKind.TYPED: ("", "must be left out: a person reads this meter"),
 }

@@ -10,12 +10,14 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from itertools import chain
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from watcher.config.address import address_fault
 from watcher.config.checked_toml import Page, shown
 from watcher.config.map_file import MapsFound
+from watcher.config.pulse_lines import faults as pulse_faults
 from watcher.config.serial_lines import faults as serial_faults
 from watcher.config.site_words import SITE_FILE
 from watcher.config.topic_map_file import TopicMapsFound, fixed_topics
@@ -153,7 +155,8 @@ def _sources(page: Page, content: _Entry) -> None:
             page.wrong(f"{path}.label", 'label = "mean-ending" and period_s above 0 go together: a mean has a period')
         if kind is SourceKind.WEATHER and device in WEATHER_DEVICES:
             _weather(page, path, entry)
-    for path, fault, value in serial_faults(_entries(content, "source")):
+    sources = list(_entries(content, "source"))
+    for path, fault, value in chain(serial_faults(sources), pulse_faults(sources, _known(content, "meter"))):
         page.wrong(path, fault, shown(value))
 
 

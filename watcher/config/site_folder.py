@@ -9,10 +9,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
+from watcher.config import pulse_lines, serial_lines
 from watcher.config.map_file import MapsFound
-from watcher.config.serial_lines import between_sites
 from watcher.config.site_file import load_site
 from watcher.config.toml_text import read_text
 from watcher.config.topic_map_file import TopicMapsFound
@@ -54,7 +55,8 @@ def load_sites(folder: Path, maps: MapsFound | None = None, topics: TopicMapsFou
             texts[path.stem] = text
         except SetupError as error:
             problems += error.problems
-    for problem in between_sites(good, {id: str(path) for id, path in taken.items()}):
+    places = {id: str(path) for id, path in taken.items()}
+    for problem in chain(serial_lines.between_sites(good, places), pulse_lines.between_sites(good, places)):
         problems.append(problem)
         id = Path(problem.place).stem
         del good[id], texts[id]

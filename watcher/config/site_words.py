@@ -25,6 +25,7 @@ from watcher.config.checked_toml import (
     whole,
     yes_or_no,
 )
+from watcher.domain.pulse_line import Bias, Level
 from watcher.domain.quantity import NAME
 from watcher.domain.site import (
     Conversion,
@@ -166,6 +167,10 @@ SOURCE: Keys = {
     "parity": one_of(Parity),
     "stop_bits": whole(1, 2),
     "quiet_gap_s": number(0.05, 30, "seconds, at least as long as the slowest device on the line may take"),
+    "pulses_per_kwh": number(0.1, 1e5),
+    "active": one_of(Level),
+    "bias": one_of(Bias),
+    "min_width_ms": number(1, 500, "milliseconds; a meter's output gives at least 30, its light may give less"),
 }
 
 CONTACT: Keys = {"role": needed(one_of(Role)), "email": needed(email()), "name": text()}

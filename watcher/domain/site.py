@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
+from watcher.domain.pulse_line import Bias, Level
 from watcher.domain.quantity import BOARD, WEATHER_DEVICES
 
 
@@ -225,6 +226,9 @@ class Source:
     shape, grid_deg: for a weather service, how its answers are laid out, and the spacing of the grid the site's place
         is rounded to before it is told [degrees]
     baud, parity, stop_bits, quiet_gap_s: for a serial line, as in SerialSettings; the same for all sources on it
+    pulses_per_kwh: of what is read here, the light or the output, which can differ; None for the meter's own
+    active, bias: for pulses, the level of the line in a pulse, and what holds it between pulses
+    min_width_ms: for pulses, what is shorter is none [ms]
     """
 
     kind: SourceKind
@@ -243,6 +247,10 @@ class Source:
     parity: Parity = Parity.NONE
     stop_bits: int = 1
     quiet_gap_s: float = 2.0
+    pulses_per_kwh: float | None = None
+    active: Level = Level.LOW
+    bias: Bias = Bias.PULL_UP
+    min_width_ms: float = 30.0
 
     @property
     def serial(self) -> SerialSettings:

@@ -1,0 +1,1 @@
+"""Pulses of a meter: its S0 output, or the light on its front."""
