@@ -113,6 +113,17 @@ def test_a_bouncing_contact_is_no_flood() -> None:
     assert (train.count, train.flooded) == (200, False)
 
 
+def test_a_flicker_belongs_to_the_time_at_which_it_was_over_however_it_is_handed_over() -> None:
+    """Nineteen flickers before the end of a stretch of FLOOD_NS and one across it are no flood."""
+    changes = [(n * 400 * MS + one * MS, one == 0) for n in range(1, 20) for one in (0, 1)]
+    changes += [(FLOOD_NS - 3 * MS, True), (FLOOD_NS - MS, False)]
+    step_by_step = heard([*changes, (FLOOD_NS + 100 * MS, True)])
+    at_once, early = heard(changes, FLOOD_NS + 100 * MS), heard(changes, FLOOD_NS + MS)
+    assert (step_by_step.flooded, at_once.flooded, early.flooded) == (False, False, False)
+    sooner = [*changes[:-2], (FLOOD_NS - 30 * MS, True), (FLOOD_NS - 20 * MS, False)]
+    assert heard(sooner, FLOOD_NS + 100 * MS).flooded
+
+
 def test_edges_that_were_lost_or_come_late_are_counted_and_the_count_goes_on() -> None:
     changes = [(0, True), (50 * MS, False), (400 * MS, True), (500 * MS, True), (550 * MS, False), (549 * MS, True)]
     train = heard([*changes, (600 * MS, False), (2000 * MS, True), (2050 * MS, False)], LATER)
