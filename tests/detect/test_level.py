@@ -138,3 +138,28 @@ def test_a_state_comes_back_from_the_figures_as_it_was(basis: Basis, seed: int) 
         figures.append(kept.figure(Finding.OUTPUT_LOW, "inverter-1", 7.0, 1, 0))
     assert told > 10
     assert before(figures, 8.0, date.max).state == State()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sensor_that_is_cleaned_is_no_loss_of_the_plant_where_clear_skies_tell(seed: int) -> None:
+    chance = np.random.default_rng(seed)
+    days = []
+    for place, day in enumerate(_made(140, seed, level=0.0)):
+        dirt = 0.12 if place < 80 else 0.0  # the plant seems to make more than it should while the sensor is dirty
+        clear = -dirt + 0.03 * float(chance.normal()) if chance.uniform() < 0.5 else math.nan
+        days.append(day._replace(log=day.log + dirt, clear=clear))
+    assert not any(state.alarmed for state in _run(days))
+    # The same fall with the sensor as before is the plant's.
+    lost = [day._replace(clear=day.clear + 0.12) if place < 80 else day for place, day in enumerate(days)]
+    assert any(state.alarmed for state in _run(lost)[80:90])
+
+
+@pytest.mark.parametrize("basis", [Basis.SATELLITE, Basis.WEATHER])
+def test_the_end_of_a_season_in_which_a_plant_made_more_than_its_equipment_is_no_loss(basis: Basis) -> None:
+    # A roof whose direction is typed wrong makes a third more than expected all winter, and as expected in spring.
+    days = [
+        day._replace(log=day.log + 0.34 if place < 70 else day.log) for place, day in enumerate(_made(140, 3, 0.1, 0.0))
+    ]
+    states = _run(days, basis)
+    assert not any(state.alarmed for state in states)
+    assert states[60].level is not None

@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import median
 from typing import NamedTuple
 
 BANK = (0.5, 1.0, 2.0, 4.0)
@@ -27,6 +28,16 @@ LEVEL_DAYS, LATEST_DAYS, FEWEST_DAYS, FADING_DAYS = 75, 5, 15, 60.0
 
 SUSPECT, AGAIN = 0.3, 0.45
 """Shares of the limit: over the first a day joins no level; the second reopens what closed lately."""
+
+HIGHEST = 0.1
+"""No level is held above this [ln]: a plant that makes more than its equipment has a season, or an entry to be asked
+about, and the end of either is no loss.
+"""
+
+REFERENCE_DAYS, WAIT_DAYS, SMALL_LOSS = 10, 6, 0.15
+"""Where clear skies tell that it is the sensor that has changed, and not the plant, nothing is told; a small loss waits
+up to so many days for a clear one.
+"""
 
 AGAIN_DAYS = 14
 ABOVE, ABOVE_DAYS = -2.5, 10
@@ -45,6 +56,7 @@ class Ratio(NamedTuple):
     """One usable day: its ordinal, ln of made over allowed, standard deviation of that by its reference.
 
     doubtful: it may have been snow. joins: it belongs to the level
+    clear: ln of its clear spells' ratio less that of the day by the reference; NaN where it had none
     """
 
     day: int
@@ -52,6 +64,7 @@ class Ratio(NamedTuple):
     sigma: float
     doubtful: bool
     joins: bool = True
+    clear: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +72,14 @@ class Reference:
     """What may be asked of a level held against such a reference.
 
     limit: of the evidence. drift: of a healthy level in one day's square root. least: the smallest loss worth saying
-    forget_days: a slower loss is no step
+    forget_days: a slower loss is no step. may_stray: it is a sensor, which gets dirty and is cleaned
     """
 
     limit: float
     drift: float
     least: float
     forget_days: float
+    may_stray: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +190,23 @@ def _told(state: State, level: Level, reference: Reference) -> State:
     loss = _loss(state.days, first, level)
     if len(of_it) < 2 or loss < reference.least or 2 * sum(one.doubtful for one in of_it) > len(of_it):
         return state
+    if reference.may_stray:
+        strayed = _strayed(state.days, first)
+        if strayed is None and loss < SMALL_LOSS and len(of_it) < WAIT_DAYS:
+            return state
+        if strayed is not None and strayed > loss / 2.0:
+            # It is the reference that tells of more sun than before. What it says now is a level of its own.
+            return State(tuple(one._replace(joins=True) for one in of_it), closed=state.closed)
     return replace(state, alarmed=first, loss=loss)
+
+
+def _strayed(days: Sequence[Ratio], first: int) -> float | None:
+    """By how much the reference says more of clear skies since a day than before it [ln]; None where they are few."""
+    before = [one.clear for one in days if one.day < first and not math.isnan(one.clear)][-REFERENCE_DAYS:]
+    after = [one.clear for one in days if one.day >= first and not math.isnan(one.clear)]
+    if len(before) < 3 or not after:
+        return None
+    return median(after) - median(before)
 
 
 def _while_told(state: State, level: Level, reference: Reference) -> State:
@@ -235,7 +265,7 @@ def _level(days: Sequence[Ratio], today: int) -> Level | None:
     # Effective number of days; a median is a quarter worse than a mean (common practice, no source).
     effective = total**2 / sum(weight**2 for weight in weights)
     mean_sigma = math.sqrt(len(used) / sum(1.0 / one.sigma**2 for one in used))
-    return Level(middle, 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor))
+    return Level(min(middle, HIGHEST), 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor))
 
 
 def _lag(scores: Sequence[float], factor: float) -> float:

@@ -6,6 +6,7 @@ when they settled. What a figure keeps is whatever the next day needs, and nothi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -35,7 +36,7 @@ class Sums(NamedTuple):
     """Of a day as known at a point: made and allowed [mWh], the bound over what counts and in all [W].
 
     basis: the poorest that serves at least a quarter of it. clearness: allowed of what a clear sky would give
-    clear: ratio of its clear spells, where it had some and the reference is poorer than they are
+    clear: ratio of its clear spells, where it had some
     """
 
     made_mwh: float
@@ -85,7 +86,7 @@ class Columns:
                 float(np.sum(self.bound[part])),
                 basis,
                 min(float(np.sum(allowed)) / bound_seen, 1.0) if bound_seen > 0.0 else 0.0,
-                None if basis is Basis.MEASURED else self._clear(part, chosen),
+                self._clear(part, chosen),
             )
         return self._done[key]
 
@@ -207,7 +208,8 @@ def _state_of(judged: Sequence[DayFigure]) -> State:
         chunk, bit = divmod(today - ordinal, _CHUNK)
         joins = bool(int(value(f"joined_{chunk}")) >> bit & 1)
         doubtful = bool(one.values.get("doubtful", 0.0))
-        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins))
+        clear = one.values.get("clear_offset", math.nan)
+        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins, clear))
     return State(
         kept(tuple(days), today),
         tuple(value(f"sum_{place}") for place in range(len(BANK))),

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
-from math import ceil, exp, log
+from math import ceil, exp, log, nan
 from zlib import crc32
 
 import numpy as np
@@ -137,6 +137,7 @@ class OutputLow:
                 scene.limit(self.name, "drift_measured"),
                 scene.limit(self.name, "least_measured"),
                 scene.limit(self.name, "forget_days_measured"),
+                may_stray=True,
             ),
             Basis.SATELLITE: Reference(
                 scene.limit(self.name, "evidence_satellite"),
@@ -179,7 +180,6 @@ class OutputLow:
             grown = state.level is not None
             usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
             if not usable or explained == _BY_OTHERS or (explained == _SNOW and not grown):
-                nan = float("nan")
                 days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state))
                 continue
             usual = 1.0
@@ -196,9 +196,11 @@ class OutputLow:
             down, offset = log(max(made / allowed, LEAST_RATIO)), None
             if clear is not None:
                 offset = log(clear) - down
-                down, sigma = joined(down, sigma, log(clear), offsets)
+                if basis is not Basis.MEASURED:  # a sensor knows better than they do
+                    down, sigma = joined(down, sigma, log(clear), offsets)
                 offsets.append(offset)
-            ratio = Ratio(day.toordinal(), down, sigma, explained == _SNOW, status is not Status.LOW)
+            doubtful, fine = explained == _SNOW, status is not Status.LOW
+            ratio = Ratio(day.toordinal(), down, sigma, doubtful, fine, nan if offset is None else offset)
             seen = (*seen, ratio)
             state = chain.after(seen, basis)
             if state.level is not None:
