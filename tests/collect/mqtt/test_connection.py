@@ -248,7 +248,7 @@ def test_a_thread_that_dies_of_our_mistake_says_so_and_is_started_again(broker: 
             raise ZeroDivisionError
 
         kept, box.put = box.put, mistaken  # type: ignore[method-assign, assignment]
-        device.publish("home/pv", "1")
+        device.publish("home/pv", "1", retain=True)  # it may come before what we subscribe to does
         until(lambda: connection._died is not None)
         box.put = kept  # type: ignore[method-assign]
         with pytest.raises(ZeroDivisionError):
