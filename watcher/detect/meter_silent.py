@@ -11,6 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from watcher.align.window import Ints, Window
+from watcher.detect.presence import board_was_heard
 from watcher.detect.scene import (
     FAULT,
     OK,
@@ -24,7 +25,7 @@ from watcher.detect.scene import (
     unknown,
 )
 from watcher.domain.finding import Finding
-from watcher.domain.instant import HOUR_MS
+from watcher.domain.instant import GRID_MS, HOUR_MS
 from watcher.domain.site import MeterRole, Site, SourceKind
 
 CODES = ("meter-silent.nothing-heard", "meter-silent.heard", "meter-silent.not-heard")
@@ -63,6 +64,10 @@ class MeterSilent:
         booked = np.sum([energy for energy, _ in others], axis=0)
         generates = trailing_sum(booked, 12) > 0
         silent = ~is_heard & neighbour & generates & (ends - since_ms >= patience_ms)
+        if source.kind is SourceKind.MQTT:  # while its broker is away nobody can hear it, whatever else is heard
+            listened = np.cumsum(board_was_heard(scene, subject)) * GRID_MS
+            last = np.clip((since_ms - window.start_ms) // GRID_MS - 1, 0, n - 1)
+            silent &= listened - listened[last] >= patience_ms
         verdict = np.where(silent, FAULT, np.where(is_heard, OK, UNKNOWN)).astype(np.int8)
         zero = np.zeros(n)
 
