@@ -43,6 +43,10 @@ def test_a_line_is_read() -> None:
         pytest.param(source(address="gpio:/dev/gpiochip0"), 'must be "gpio:/dev/gpiochip0/17"', id="no line"),
         pytest.param(source(address="file:"), '"file:PATH"', id="no path"),
         pytest.param(source(more="pulses_per_kwh = 0"), "0.1 to 100000", id="no worth"),
+        pytest.param(
+            source(more="counter_bits = 16"), "only for a device that counts", id="our own count has no width"
+        ),
+        pytest.param(source(kind="mqtt", more="counter_bits = 24"), "must be 16 or 32", id="no such width"),
         pytest.param(source(more='active = "down"'), '"low", "high"', id="a level there is not"),
         pytest.param(source(more='bias = "up"'), '"pull-up", "pull-down"', id="a bias there is not"),
         pytest.param(source(more="min_width_ms = 0"), "milliseconds", id="no width"),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from watcher.align.counters import CounterFacts, Restart
+from watcher.align.pulses import Dial
 from watcher.domain.event import Event, EventKind
 from watcher.domain.instant import GRID_MS, MINUTE_MS, first_point_that_sees
 from watcher.domain.quantity import Channel
@@ -30,13 +31,14 @@ def counter_facts(site: Site, channel: Channel) -> CounterFacts | None:
     meter = next((meter for meter in site.meters if meter.id == channel.device), None)
     wh_per_count, step_wh = 1.0, INVERTER_STEP_WH if meter is None else meter.resolution_wh
     if quantity.name == "pulse_count":
-        if meter is None or not meter.pulses_per_kwh:
+        per_kwh = None if meter is None else _pulses_per_kwh(site, meter)
+        if not per_kwh:
             return None
-        wh_per_count = step_wh = 1000.0 / meter.pulses_per_kwh
+        wh_per_count = step_wh = 1000.0 / per_kwh
     behind = _behind(site, inverter, meter) if quantity.name in _GENERATED else ()
     return CounterFacts(
         capacity_w=sum(_rating_w(site, inverter) for inverter in behind) or None,
-        modulus_wh=_modulus_wh(site, channel, meter),
+        modulus_wh=_modulus_wh(site, channel, meter, wh_per_count),
         step_wh=step_wh,
         full_hours=24.0 if any(inverter.storage is Storage.DC for inverter in behind) else 12.0,
         wh_per_count=wh_per_count,
@@ -59,10 +61,23 @@ def _rating_w(site: Site, inverter: Inverter) -> float:
     return inverter.ac_limit_w or sum(array.peak_power_w for array in site.arrays_of(inverter.id))
 
 
-def _modulus_wh(site: Site, channel: Channel, meter: Meter | None) -> float | None:
-    if meter is not None and channel.quantity.name != "pulse_count":
-        return 1000.0 * 10.0**meter.digits
+def _pulses_per_kwh(site: Site, meter: Meter) -> float | None:
+    """Of what is listened to, where that is known; the light and the output of a meter can differ."""
+    own = (source.pulses_per_kwh for source in site.sources if source.device == meter.id)
+    return next(filter(None, own), meter.pulses_per_kwh)
+
+
+def dial_of(meter: Meter) -> Dial:
+    return Dial(10 ** (6 + meter.digits), round(1000 * meter.resolution_wh))
+
+
+def _modulus_wh(site: Site, channel: Channel, meter: Meter | None, wh_per_count: float) -> float | None:
     source = site.source_of(channel.device)
+    if channel.quantity.name == "pulse_count":
+        bits = None if source is None else source.counter_bits
+        return None if bits is None else 2.0**bits * wh_per_count
+    if meter is not None:
+        return 1000.0 * 10.0**meter.digits
     modbus = source is not None and source.kind in (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU)
     if source is not None and modbus and source.map == "sunspec" and channel.quantity.name == "ac_energy":
         return ACC32_WH

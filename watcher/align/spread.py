@@ -32,9 +32,9 @@ def counter_on_grid(counted: Counted, start_ms: int, points: int, pace_ms: int) 
         energy_mwh,
         known_ms,
         _booked(counted.segments, start_ms, points, pace_ms),
-        _latest(counted.accepted_ms, counted.accepted_mwh / 1000, ends, np.nan),
-        _latest(counted.seen_ms, counted.seen_ms, ends, 0).astype(np.int64),
-        _latest(counted.moved_ms, counted.moved_ms, ends, 0).astype(np.int64),
+        latest(counted.accepted_ms, counted.accepted_mwh / 1000, ends, np.nan),
+        latest(counted.seen_ms, counted.seen_ms, ends, 0).astype(np.int64),
+        latest(counted.moved_ms, counted.moved_ms, ends, 0).astype(np.int64),
     )
 
 
@@ -70,7 +70,7 @@ def _absent(accepted_ms: Ints, ends: Ints) -> Ints:
 
     Until a quarter has passed since the last reading before its end, the next one may still do so.
     """
-    last_ms = _latest(accepted_ms, accepted_ms, ends - 1, -SPREAD_MS).astype(np.int64)
+    last_ms = latest(accepted_ms, accepted_ms, ends - 1, -SPREAD_MS).astype(np.int64)
     return np.maximum(ends, -(-(last_ms + SPREAD_MS) // GRID_MS) * GRID_MS)
 
 
@@ -93,7 +93,7 @@ def _booked(segments: Segments, start_ms: int, points: int, pace_ms: int) -> Flo
     return np.bincount(place, weights=segments.mwh[counts], minlength=points).astype(np.float64)
 
 
-def _latest(at_ms: Ints, value: Floats | Ints, ends: Ints, before: float) -> Floats:
+def latest(at_ms: Ints, value: Floats | Ints, ends: Ints, before: float) -> Floats:
     """The value that stood last at or before each interval's end."""
     if len(at_ms) == 0:
         return np.full(len(ends), before)

@@ -33,6 +33,8 @@ class SegmentFlag(StrEnum):
     ROLLED_OVER = "rolled-over"
     RESTARTED = "restarted"  # energy of the new series alone, booked once it is known to be one
     JUMPED = "jumped"  # more than the plant can make: no energy
+    UNCOUNTED = "uncounted"  # pulses were missed while nobody listened; with them, the energy the dial tells of
+    ANCHORED = "anchored"  # the index was put to the dial in between; the energy is that of the pulses alone
 
 
 class SampleFlag(IntFlag):
@@ -56,6 +58,22 @@ class CounterSegment:
     end_ms: int
     wh: float | None
     flag: SegmentFlag
+
+
+@dataclass(frozen=True, slots=True)
+class DialCheck:
+    """A reading typed from the display, held against pulses.
+
+    at_ms: when it was read. index_wh: what it showed
+    drift_wh: how much more the dial moved since the reading before than the pulses say; None where there is none
+        before it, or the meter was exchanged in between
+    booked: whether that much was booked as missed (SegmentFlag.UNCOUNTED); else it is no energy
+    """
+
+    at_ms: int
+    index_wh: float
+    drift_wh: float | None
+    booked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +107,7 @@ class Counter:
     index_wh: the last accepted register value seen at or before the interval's end; NaN before the first
     seen_ms: the time of the last sample at or before the interval's end, accepted or not; 0 before the first
     moved_ms: the time of the last reading that was above the one before it; 0 before the first
+    dials: for an index had from pulses, the readings typed from the display
     """
 
     segments: Sequence[CounterSegment]
@@ -98,6 +117,7 @@ class Counter:
     index_wh: Floats
     seen_ms: Ints
     moved_ms: Ints
+    dials: Sequence[DialCheck] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,8 @@ from watcher.domain.errors import Problem
 from watcher.domain.site import SiteRecord, SourceKind
 
 KEYS = ("active", "bias", "min_width_ms")
-_COUNTING = (SourceKind.PULSE, SourceKind.MQTT, SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU, SourceKind.FILE)
+_TOLD = (SourceKind.MQTT, SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU, SourceKind.FILE)
+_COUNTING = (SourceKind.PULSE, *_TOLD)
 
 
 def faults(sources: Iterable[tuple[str, Mapping[str, Any]]], meters: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
@@ -26,6 +27,8 @@ def faults(sources: Iterable[tuple[str, Mapping[str, Any]]], meters: Iterable[st
             continue
         if "pulses_per_kwh" in entry and kind not in _COUNTING:
             yield f"{path}.pulses_per_kwh", "only for a source that counts pulses", entry["pulses_per_kwh"]
+        if "counter_bits" in entry and kind not in _TOLD:
+            yield f"{path}.counter_bits", "only for a device that counts pulses itself", entry["counter_bits"]
         if kind is not SourceKind.PULSE:
             yield from (
                 (f"{path}.{key}", 'only for a source of kind = "pulse"', entry[key]) for key in KEYS if key in entry

@@ -150,6 +150,16 @@ def _baud() -> Key:
 
 _BAUD = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 
+
+def _counter_bits() -> Key:
+    def take(value: Any) -> int:
+        if isinstance(value, bool) or value not in (16, 32):
+            raise ValueError
+        return int(value)
+
+    return Key(take, "must be 16 or 32, the width of the device's count of pulses")
+
+
 SOURCE: Keys = {
     "kind": needed(one_of(SourceKind)),
     "device": needed(name("a device of this site")),
@@ -168,6 +178,7 @@ SOURCE: Keys = {
     "stop_bits": whole(1, 2),
     "quiet_gap_s": number(0.05, 30, "seconds, at least as long as the slowest device on the line may take"),
     "pulses_per_kwh": number(0.1, 1e5),
+    "counter_bits": _counter_bits(),
     "active": one_of(Level),
     "bias": one_of(Bias),
     "min_width_ms": number(1, 500, "milliseconds; a meter's output gives at least 30, its light may give less"),

@@ -1,6 +1,9 @@
 """What is told rather than measured: identities, typed readings, visits, answers. Append-only.
 
 Rule: an event is never changed or removed; a later one puts an earlier one right.
+
+A typed reading is what someone read from a meter's display: subject the meter, values {"energy_index": Wh}, at_ms the
+instant it was read.
 """
 
 from __future__ import annotations

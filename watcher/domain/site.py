@@ -227,6 +227,7 @@ class Source:
         is rounded to before it is told [degrees]
     baud, parity, stop_bits, quiet_gap_s: for a serial line, as in SerialSettings; the same for all sources on it
     pulses_per_kwh: of what is read here, the light or the output, which can differ; None for the meter's own
+    counter_bits: for pulses that a device counts, the width at which its count goes round to 0; None where not known
     active, bias: for pulses, the level of the line in a pulse, and what holds it between pulses
     min_width_ms: for pulses, what is shorter is none [ms]
     """
@@ -248,6 +249,7 @@ class Source:
     stop_bits: int = 1
     quiet_gap_s: float = 2.0
     pulses_per_kwh: float | None = None
+    counter_bits: int | None = None
     active: Level = Level.LOW
     bias: Bias = Bias.PULL_UP
     min_width_ms: float = 30.0
