@@ -39,10 +39,12 @@ def counts() -> list[tuple[int, float]]:
     return rows
 
 
-def window(*events: Event, board_up: bool = False) -> Window:
-    up = [(at_ms, 1.0) for at_ms in range(START, START + 13 * HOUR_MS, 5 * MINUTE_MS)]
-    up = [row for row in up if board_up or not OFF < row[0] < ON]
-    raw = {COUNT: Samples.of(counts()), "board.uptime": Samples.of(up)}
+def window(*events: Event, up: tuple[str, ...] = ()) -> Window:
+    """up: what said that it was there from eight to eleven as well."""
+    raw = {COUNT: Samples.of(counts())}
+    for name in {"board.uptime", "board.meter-1.uptime", *up} if up else {"board.uptime"}:
+        times = range(START, START + 13 * HOUR_MS, 5 * MINUTE_MS)
+        raw[name] = Samples.of((at_ms, 1.0) for at_ms in times if name in up or not OFF < at_ms < ON)
     return build_window(SITE, raw, events, START, POINTS_A_DAY)
 
 
@@ -88,11 +90,16 @@ def test_case_b4_before_the_second_reading_is_heard_nothing_was_missed() -> None
 
 
 def test_case_b4_where_we_listened_all_the_time_the_difference_is_drift_and_no_energy() -> None:
-    index = window(FIRST, SECOND, board_up=True).counters[INDEX]
+    index = window(FIRST, SECOND, up=("board.meter-1.uptime",)).counters[INDEX]
     assert index.dials[1] == DialCheck(NOON, 4_214_300.0, 3_200.0)
     assert sum(one.wh or 0.0 for one in index.segments) == 800.0
     (put_right,) = [one for one in index.segments if one.flag is SegmentFlag.ANCHORED]
     assert put_right.start_ms < NOON <= put_right.end_ms
+
+
+def test_case_b4_a_line_that_was_blind_was_not_listened_to_though_the_computer_was_up() -> None:
+    index = window(FIRST, SECOND, up=("board.uptime",)).counters[INDEX]
+    assert index.dials[1].booked
 
 
 @pytest.mark.parametrize(
