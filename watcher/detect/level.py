@@ -265,7 +265,9 @@ def _level(days: Sequence[Ratio], today: int) -> Level | None:
     # Effective number of days; a median is a quarter worse than a mean (common practice, no source).
     effective = total**2 / sum(weight**2 for weight in weights)
     mean_sigma = math.sqrt(len(used) / sum(1.0 / one.sigma**2 for one in used))
-    return Level(min(middle, HIGHEST), 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor))
+    return Level(
+        min(middle, HIGHEST), 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor)
+    )
 
 
 def _lag(scores: Sequence[float], factor: float) -> float:

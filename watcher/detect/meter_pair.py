@@ -46,13 +46,20 @@ class MeterPair:
     inverter_step_wh: float
     before: History | None = None
     _energies: dict[date, CleanDay | None] = field(default_factory=dict)
+    _before_window: dict[date, list[CleanDay]] = field(default_factory=dict)
+    _on_file: float = 0.0
+
+    def __post_init__(self) -> None:
+        # A number of the facts a comparison rests on: another meter or inverter has another history.
+        inverters = [self.scene.site.inverter(name) for name in self.meter.covers]
+        self._on_file = float(crc32(repr((self.meter, inverters)).encode()))
 
     def days(self, point_ms: int) -> list[CleanDay]:
         """The clean days that had settled by a point, ascending."""
         window = [
             day for day, points in self.scene.settling.items() if points[0] <= point_ms and self._places(day)[0] > 0
         ]
-        found = self._kept(min(window)) if window else []
+        found = list(self._kept(min(window))) if window else []
         for day in sorted(window):
             if day not in self._energies:
                 self._energies[day] = self._day(day, point_ms)
@@ -94,25 +101,24 @@ class MeterPair:
             for other, kept in self._energies.items():
                 if kept is not None and other.toordinal() >= since:
                     self._energies[other] = kept._replace(joins=False)
-        values = {"on_file": self._on_file(), "told_wh": one.told_wh, "made_wh": one.made_wh, "since": float(since)}
+        values = {"on_file": self._on_file, "told_wh": one.told_wh, "made_wh": one.made_wh, "since": float(since)}
         revision = self.scene.settling[day].index(point_ms) + 1
         return DayFigure(finding, self.meter.id, day, revision, point_ms, values)
 
     def _kept(self, first: date) -> list[CleanDay]:
-        on_file = self._on_file()
-        kept: Iterable[DayFigure] = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
-        found: list[CleanDay] = []
-        for one in kept:
-            if one.day < first and one.values["on_file"] == on_file:
-                found.append(CleanDay(one.day.toordinal(), one.values["told_wh"], one.values["made_wh"], joins=True))
-                if one.values["since"]:
-                    found = without(found, int(one.values["since"]))
-        return found
-
-    def _on_file(self) -> float:
-        """A number of the facts a comparison rests on: another meter or inverter has another history."""
-        inverters = [self.scene.site.inverter(name) for name in self.meter.covers]
-        return float(crc32(repr((self.meter, inverters)).encode()))
+        """The days before a day of the window, as they were kept."""
+        if first not in self._before_window:
+            kept: Iterable[DayFigure] = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
+            found: list[CleanDay] = []
+            for one in kept:
+                if one.day < first and one.values["on_file"] == self._on_file:
+                    found.append(
+                        CleanDay(one.day.toordinal(), one.values["told_wh"], one.values["made_wh"], joins=True)
+                    )
+                    if one.values["since"]:
+                        found = without(found, int(one.values["since"]))
+            self._before_window[first] = found
+        return self._before_window[first]
 
     def _places(self, day: date) -> tuple[int, int]:
         start_ms, end_ms = local_day(day, self.scene.site.zone)

@@ -7,6 +7,7 @@ in `_ms`. Whole numbers compare, store and add exactly. `datetime` appears at th
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 SECOND_MS = 1_000
@@ -80,6 +81,7 @@ def local_day_of(ms: int, zone: ZoneInfo) -> date:
     return from_ms(ms).astimezone(zone).date()
 
 
+@lru_cache(maxsize=4096)
 def local_day(day: date, zone: ZoneInfo) -> tuple[int, int]:
     """UTC bounds [start, end) of one civil day of the site: 23, 24 or 25 hours."""
     start = datetime.combine(day, time(), tzinfo=zone)
@@ -87,6 +89,7 @@ def local_day(day: date, zone: ZoneInfo) -> tuple[int, int]:
     return to_ms(start.astimezone(UTC)), to_ms(end.astimezone(UTC))
 
 
+@lru_cache(maxsize=4096)
 def settle_point(day: date, zone: ZoneInfo) -> int:
     """The grid point at which a civil day of the site settles: the first at or after 03:00 the next morning."""
     next_morning = datetime.combine(day + timedelta(days=1), time(3), tzinfo=zone)
