@@ -309,10 +309,10 @@ class BrokerConnection:
 
     def _lost(self, kind: str, why: str) -> None:
         """One line in the log when it goes, or when what keeps it away is another thing."""
-        self.refused[kind] += 1
         self._up_since = None
         if self._stop.is_set():
             return
+        self.refused[kind] += 1
         since = self.away.since if self.away is not None else self._monotonic()
         self.away = Away(since, why)
         if why != self._why:
