@@ -242,7 +242,8 @@ def _alone_meter(scene: Scene, inverter: str) -> _AloneMeter:
         is_heard |= here
         counted |= register.booked_mwh > 0
         still |= here & quiet
-        pulse_wh = 1000.0 / meter.pulses_per_kwh if meter.pulses_per_kwh else 0.0
+        per_kwh = (source.pulses_per_kwh if source else None) or meter.pulses_per_kwh
+        pulse_wh = 1000.0 / per_kwh if per_kwh else 0.0
         step_mwh = max(step_mwh, 1000.0 * max(meter.resolution_wh, pulse_wh))
     return _AloneMeter(is_heard, counted, still, step_mwh)
 
