@@ -122,6 +122,7 @@ def _dying(parts: Parts, files: Files, options: argparse.Namespace) -> Parts:
         collectors=[Doubling(collector, chance) for collector in parts.collectors],
         readings=DyingReadings(files.readings, options.batch),
         senders=[DyingSender(sender, options.mail) for sender in parts.senders],
+        space=str,  # it would ask the readings that were closed above
         judge=WorkerProcess(files.readings, files.ledger_url, resident=True, module=options.worker),
     )
 
