@@ -160,7 +160,7 @@ def evaluate(
     expected = _expected(record, window, span, memo)
     table = policies(site.policy)
     settling = _settling(record, site, history, span)
-    judged = detect(site, window, expected, table, events, settling, past)
+    judged = detect(site, window, expected, table, events, settling, past, window.index_of(span.day_ms + GRID_MS))
 
     points = range(window.index_of(span.first_ms), window.index_of(span.last_ms) + 1)
     before = {(alert.finding, alert.subject): alert for alert in standing}
@@ -212,12 +212,14 @@ def detect(
     events: Sequence[Event] = (),
     settling: Settlements | None = None,
     past: Past | None = None,
+    asked_from: int = 0,
 ) -> dict[tuple[Finding, str], Judgement]:
-    """Every subject of every detector judged over the whole window, in the registry's order."""
+    """Every subject of every detector judged in the registry's order; from a point on, before which none is asked."""
     judged: dict[tuple[Finding, str], Judgement] = {}
     limits = table.limits()
     for detector in DETECTORS:
-        scene = Scene(site, window, expected, limits, dict(judged), tuple(events), settling or {}, past or {})
+        known = dict(judged)
+        scene = Scene(site, window, expected, limits, known, tuple(events), settling or {}, past or {}, asked_from)
         for subject in detector.subjects(site):
             judged[detector.name, subject] = detector.judge(scene, subject)
     return judged

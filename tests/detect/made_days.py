@@ -29,6 +29,7 @@ from tests.detect.made_homes import (
 from watcher.alert.policy import policies
 from watcher.align.build import build_window
 from watcher.detect.scene import FAULT, Judgement
+from watcher.domain.day import Past
 from watcher.domain.finding import Finding
 from watcher.domain.instant import (
     DAY_MS,
@@ -69,7 +70,7 @@ class MadeDays:
     def judged(self) -> Judged:
         return self.judged_at(self.home.end_ms)
 
-    def judged_at(self, point_ms: int) -> Judged:
+    def judged_at(self, point_ms: int, past: Past | None = None, asked_from: int = 0) -> Judged:
         """All detectors over the whole window, with what was there for the evaluation of a grid point."""
         home, site = self.home, self.home.site
         raw = {name: _before(column, point_ms + GRACE_MS) for name, column in self.raw.items()}
@@ -79,7 +80,7 @@ class MadeDays:
         days += [expect_day(site, window, home.start_ms + day * DAY_MS) for day in range(today, home.days)]
         zone = site.zone
         settling = settlements(site, (), local_day_of(home.start_ms, zone), local_day_of(point_ms, zone), home.end_ms)
-        return detect(site, window, join(days), policies({}), (), settling)
+        return detect(site, window, join(days), policies({}), (), settling, past, asked_from)
 
 
 def _before(column: Samples, at_ms: int) -> Samples:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
 import numpy as np
@@ -21,8 +21,9 @@ from watcher.align.build import build_window
 from watcher.align.window import Bools
 from watcher.detect.registry import DETECTORS
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Detector, Judgement, Scene
+from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, floor_grid
+from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY, floor_grid
 from watcher.domain.reading import Samples
 from watcher.domain.site import SourceKind
 from watcher.expect.day import join
@@ -46,9 +47,9 @@ def points_of(days: MadeDays) -> list[int]:
     return sorted(floor_grid(point) for point in looked)
 
 
-def differing(one: Judgement, other: Judgement, count: int) -> list[str]:
+def differing(one: Judgement, other: Judgement, count: int, since: int = 0) -> list[str]:
     """What two judgements say differently of the first so many points, of all that anyone may use."""
-    at = slice(0, count)
+    at = slice(since, count)
     fault = one.verdict[at] == FAULT
 
     def alike(name: str, where: slice | Bools) -> bool:
@@ -60,7 +61,7 @@ def differing(one: Judgement, other: Judgement, count: int) -> list[str]:
     found = [name for name in ANYWHERE if not alike(name, slice(None))]
     found += [name for name in AT_FAULT if not alike(name, fault)]
     if not found:
-        last = np.flatnonzero(fault)[-3:]
+        last = since + np.flatnonzero(fault)[-3:]
         found += [f"evidence at {point}" for point in last if one.evidence(point) != other.evidence(point)]
     return found
 
@@ -75,6 +76,32 @@ def test_no_detector_sees_the_future(build: Build) -> None:
         assert then.keys() == whole.keys()
         wrong = {key: found for key in whole if (found := differing(then[key], whole[key], count))}
         assert not wrong, f"judged at {point_ms}, interval {count - 1}"
+
+
+@on_made_days
+def test_a_day_asked_for_alone_with_what_was_kept_of_those_before_it_is_judged_alike(build: Build) -> None:
+    days = made(build)
+    home, whole = days.home, days.judged()
+    for day in range(1, home.days):
+        midnight_ms = home.start_ms + day * DAY_MS
+        past = {
+            key: kept
+            for key, judgement in whole.items()
+            if (kept := newest(figure for figure in judgement.figures if figure.settled_ms <= midnight_ms))
+        }
+        asked_from = day * POINTS_A_DAY
+        alone = days.judged_at(home.end_ms, past, asked_from)
+        wrong = {key: found for key in whole if (found := differing(alone[key], whole[key], home.points, asked_from))}
+        assert not wrong, f"day {day}"
+        for key, judgement in whole.items():
+            figures = [figure for figure in judgement.figures if figure.settled_ms > midnight_ms]
+            assert list(alone[key].figures) == figures, (key, day)
+
+
+def newest(figures: Iterable[DayFigure]) -> list[DayFigure]:
+    """The newest revision of each day, ascending."""
+    by_day = {figure.day: figure for figure in sorted(figures, key=lambda figure: figure.revision)}
+    return [by_day[day] for day in sorted(by_day)]
 
 
 @on_made_days

@@ -157,7 +157,9 @@ class ClockWrong:
         facts: dict[int, Mapping[str, str | float]] = {}
         figures: list[DayFigure] = []
         days: dict[date, EdgeDay] = {}
-        inside = sorted(day for day in scene.settling if edges.places(day)[0] >= 0)
+        asked_ms = window.start_ms + GRID_MS * (scene.asked_from + 1)
+        settling = scene.settling.items()
+        inside = sorted(day for day, points in settling if points[0] >= asked_ms and edges.places(day)[0] >= 0)
         past, held = _past(scene.past.get((self.name, subject), ()), on_file, inside[0]) if inside else ([], None)
         for day in inside:
             point_ms = scene.settling[day][0]
@@ -231,7 +233,7 @@ class _Edges:
 
 
 def _past(figures: Sequence[DayFigure], on_file: float, first: date) -> tuple[list[EdgeDay], Usual | None]:
-    """The days before the window, and what the last of them was held against."""
+    """The days before one, and what the last of them was held against."""
     found: list[EdgeDay] = []
     held: Usual | None = None
     for one in figures:

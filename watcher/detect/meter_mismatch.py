@@ -140,7 +140,7 @@ class MeterMismatch:
         loss, arrears = np.zeros(n), np.zeros(n)
         facts: dict[int, Mapping[str, str | float]] = {}
         figures: list[DayFigure] = []
-        newest = date.min
+        newest = max((one.day for one in scene.past.get((self.name, subject), ())), default=date.min)
         for point_ms, day, again in _settling(scene):
             at = window.index_of(point_ms)
             said: _Said | None = None
@@ -316,12 +316,12 @@ def _facts(meter: Meter, told_mwh: float, made_mwh: float, difference: float, da
 
 
 def _settling(scene: Scene) -> list[tuple[int, date, bool]]:
-    """Points inside the window at which days settle, in order; which day, and whether it does so again."""
+    """Points that are asked for at which days settle, in order; which day, and whether it does so again."""
     window = scene.window
     found = [
         (point_ms, day, revision > 0)
         for day, points in scene.settling.items()
         for revision, point_ms in enumerate(points)
-        if 0 <= window.index_of(point_ms) < window.points
+        if scene.asked_from <= window.index_of(point_ms) < window.points
     ]
     return sorted(found)

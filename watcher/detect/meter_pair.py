@@ -62,7 +62,7 @@ class MeterPair:
         found = list(self._kept(min(window))) if window else []
         for day in sorted(window):
             if day not in self._energies:
-                self._energies[day] = self._day(day, point_ms)
+                self._energies[day] = self._day(day, point_ms, self._apart(day))
             if (one := self._energies[day]) is not None:
                 found.append(one)
         return found
@@ -124,7 +124,12 @@ class MeterPair:
         start_ms, end_ms = local_day(day, self.scene.site.zone)
         return (start_ms - self.scene.window.start_ms) // GRID_MS, (end_ms - self.scene.window.start_ms) // GRID_MS
 
-    def _day(self, day: date, point_ms: int) -> CleanDay | None:
+    def _apart(self, day: date) -> bool:
+        """Whether it was said, before the points that are asked for, that on a day of the window the two differ."""
+        kept = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
+        return any(0 < one.values["since"] <= day.toordinal() <= one.day.toordinal() for one in kept)
+
+    def _day(self, day: date, point_ms: int, apart: bool) -> CleanDay | None:
         first, stop = self._places(day)
         if not self.clean(first, stop):
             return None
@@ -132,5 +137,5 @@ class MeterPair:
         if told is None or None in made:
             return None
         return CleanDay(
-            day.toordinal(), told / 1000.0, sum(one for one in made if one is not None) / 1000.0, joins=True
+            day.toordinal(), told / 1000.0, sum(one for one in made if one is not None) / 1000.0, joins=not apart
         )

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
-from math import ceil, exp, log, nan
+from math import ceil, exp, inf, log, nan
 from zlib import crc32
 
 import numpy as np
@@ -250,22 +250,25 @@ class OutputLow:
 
     def _explained(self, scene: Scene, subject: str, columns: Columns, day: date, point_ms: int) -> int:
         start, end = columns.bounds[day]
-        known = min(end, scene.window.index_of(point_ms) + 1)
         if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
             return _BY_OTHERS
-        if (start, known) not in columns.explained:
-            columns.explained[start, known] = self._explained_by(scene, subject, slice(start, end), known)
-        return columns.explained[start, known]
+        at = scene.window.index_of(point_ms) + 1
+        if (start, at) not in columns.explained:
+            columns.explained[start, at] = self._explained_by(scene, subject, slice(start, end), at)
+        return columns.explained[start, at]
 
-    def _explained_by(self, scene: Scene, subject: str, part: slice, known: int) -> int:
-        """known: the interval up to which verdicts are known"""
+    def _explained_by(self, scene: Scene, subject: str, part: slice, at: int) -> int:
+        """at: the interval up to which verdicts are known"""
         for (finding, about), judgement in scene.judged.items():
             if finding not in EXPLAINERS or about.partition(".")[0] != subject:
                 continue
             # At fault on that day, or before it and not found well since: a dull day proves nothing either way.
             told = np.flatnonzero(judgement.verdict[: part.start] != UNKNOWN)
             standing = len(told) > 0 and judgement.verdict[told[-1]] == FAULT
-            if standing or (judgement.verdict[part.start : known] == FAULT).any():
+            if standing or (judgement.verdict[part.start : min(part.stop, at)] == FAULT).any():
+                return _BY_OTHERS
+            # Or found since, by one who needs days to see that it had begun by then.
+            if scene.window.start_ms + GRID_MS * part.stop > _stands_since_ms(scene, judgement, at):
                 return _BY_OTHERS
         air = scene.expected.temp_air[part]
         cold = bool((~np.isnan(air)).any()) and float(np.nanmean(air)) < scene.limit(self.name, "snow_below_degc")
@@ -333,13 +336,21 @@ def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, 
     return found
 
 
+def _stands_since_ms(scene: Scene, judgement: Judgement, at: int) -> float:
+    """Since when, as last said at a point that is asked for, there is a fault; infinite where there is none."""
+    told = np.flatnonzero(judgement.verdict[scene.asked_from : at] != UNKNOWN)
+    last = scene.asked_from + int(told[-1]) if len(told) else -1
+    return float(judgement.onset_ms[last]) if last >= 0 and judgement.verdict[last] == FAULT else inf
+
+
 def _settle_points(scene: Scene) -> Iterator[tuple[int, frozenset[date], bool]]:
-    """Points inside the window at which days settle, which ones, and whether any of them does so again."""
+    """Points that are asked for at which days settle, which ones, and whether any of them does so again."""
     end_ms = scene.window.start_ms + scene.window.points * GRID_MS
+    from_ms = scene.window.start_ms + scene.asked_from * GRID_MS
     by_point: dict[int, set[tuple[date, int]]] = {}
     for day, points in scene.settling.items():
         for revision, point_ms in enumerate(points):
-            if scene.window.start_ms < point_ms <= end_ms:
+            if from_ms < point_ms <= end_ms:
                 by_point.setdefault(point_ms, set()).add((day, revision))
     for point_ms, settling in sorted(by_point.items()):
         yield point_ms, frozenset(day for day, _ in settling), any(revision for _, revision in settling)

@@ -76,6 +76,8 @@ class Scene:
 
     events: what was said about the site so far. settling: when its civil days settle, and settle again
     past: what day detectors kept of days that had settled before the UTC day that is judged began
+    asked_from: the first point whose verdict is asked for; who judges whole days may leave those before it unknown,
+        for what it said of them stands in `past`
     """
 
     site: Site
@@ -86,6 +88,7 @@ class Scene:
     events: Sequence[Event] = ()
     settling: Settlements = field(default_factory=dict)
     past: Past = field(default_factory=dict)
+    asked_from: int = 0
 
     def limit(self, finding: Finding, name: str) -> float:
         return self.limits[finding][name]
