@@ -15,7 +15,8 @@ from watcher.alert.wording_cautions import CAUTIONS, Caution, Register, register
 from watcher.alert.wording_endings import ENDINGS, OUTCOMES
 from watcher.alert.wording_figures import Teller, begin, energy, energy_range, money, when
 from watcher.alert.wording_money import lost_payment, may_see_money
-from watcher.alert.wording_table import FAULTS, FIGURES, Words
+from watcher.alert.wording_row import Words
+from watcher.alert.wording_table import FAULTS, FIGURES
 from watcher.domain.alert import Alert, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm

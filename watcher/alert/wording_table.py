@@ -8,162 +8,21 @@ known (wording_figures.Teller), so each row has sentences without any. Cause "" 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
-from watcher.alert.wording_cautions import Caution, Register
+from watcher.alert.wording_cautions import Caution
+from watcher.alert.wording_meters import METER_FAULTS
+from watcher.alert.wording_row import (
+    BOX,
+    LEAVE_SWITCHES,
+    MAINS_STAYS,
+    NEEDS_A_TEST,
+    ONE_ROW,
+    ONE_ROW_SUBJECT,
+    OTHERS_WORK,
+    Both,
+    Words,
+)
 from watcher.domain.finding import Finding
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """subject: of the mail, after the site's name. wrong: what is so. check: what to look at, what happens next."""
-
-    subject: str
-    wrong: tuple[str, ...]
-    check: tuple[str, ...]
-    caution: Caution
-
-
-@dataclass(frozen=True, slots=True)
-class Both:
-    """The same said twice."""
-
-    home: Words
-    trade: Words
-
-    def of(self, register: Register) -> Words:
-        return self.trade if register is Register.TRADE else self.home
-
-
-_BOX = "the inverter (the box that turns sun power into mains power)"
-_MAINS_STAYS = "Your home still has power from the mains, just as it does at night."
-_LEAVE_SWITCHES = "Please leave all switches as they are."
-_NEEDS_A_TEST = "This needs a test by a person trained to work on solar panels."
-_OTHERS_WORK = "Your other panels still work."
-_ONE_ROW_SUBJECT = "one row of your solar panels gives no power"
-_ONE_ROW = "One row of your solar panels gives no power."
-
-_METER_STALLED = Both(
-    Words(
-        subject="your solar meter has stopped counting",
-        wrong=(
-            "Your solar meter has stopped counting, but your panels still work.",
-            "The number on it, {index_kwh:dial} kWh, last moved on {last_moved_ms:when}.",
-            "Since then your panels have made {inverter_kwh:kwh}.",
-            "If you are paid for the power your panels make, that payment goes by this meter.",
-        ),
-        check=(
-            "Please write down the number that the meter shows today, and take a photo of it.",
-            "The right meter is in this place: {place}.",
-            "It has this number printed on it: {serial}.",
-        ),
-        caution=Caution.METER,
-    ),
-    Words(
-        subject="generation meter {device} stalled",
-        wrong=(
-            "{device} answers, but its index stands still while the inverter generates.",
-            "Index {index_kwh:dial} kWh since {last_moved_ms:when}; the inverter has counted {inverter_kwh:kwh} since.",
-        ),
-        check=(
-            "Compare the display with the index above.",
-            "If the display has moved on, the fault is in the reading: pulse lead, bus, gateway.",
-            "If it has not, the register or the meter's wiring is at fault: see whether the output still passes "
-            "through the meter, and arrange an exchange.",
-            "Record serial, closing and opening index with photographs: payments rest on them.",
-        ),
-        caution=Caution.METER,
-    ),
-)
-
-_METER_SILENT = Both(
-    Words(
-        subject="we cannot read your solar meter",
-        wrong=(
-            "We cannot read your solar meter any more.",
-            "It last sent us a reading on {last_heard_ms:when}.",
-            "This does not mean that the meter has stopped. Most often only the link to it is down.",
-        ),
-        check=(
-            "Please look at the meter. If it shows a number, write the number down. If it shows nothing, say so when "
-            "you call.",
-            "The right meter is in this place: {place}.",
-            "It has this number printed on it: {serial}.",
-        ),
-        caution=Caution.METER,
-    ),
-    Words(
-        subject="generation meter {device} not heard",
-        wrong=(
-            "{device} no longer answers; nothing is known about its index.",
-            "Last heard {last_heard_ms:when}.",
-        ),
-        check=(
-            "Check the meter's supply and display first, then the lead to it, its bus address and the gateway.",
-            "Read the display: if it counts, only the reading is lost and no payment is at risk.",
-        ),
-        caution=Caution.METER,
-    ),
-)
-
-_METER_MISMATCH = Both(
-    Words(
-        subject="your solar meter does not agree with your inverter",
-        wrong=(
-            "Your solar meter and your inverter do not agree about how much power your panels make.",
-            "Over the last {days:days} the meter counted {meter_kwh:kwh}, and the inverter {inverter_kwh:kwh}.",
-            "A small gap is normal. This one is too big.",
-            "If you are paid for the power your panels make, that payment goes by this meter.",
-        ),
-        check=(
-            "Please write down the number that the meter shows today, and take a photo of it.",
-            "The right meter is in this place: {place}.",
-            "It has this number printed on it: {serial}.",
-        ),
-        caution=Caution.METER,
-    ),
-    Words(
-        subject="generation meter {device} apart from the inverter",
-        wrong=(
-            "{device} and what it covers differ by more than both may err.",
-            "Over {days:days}: meter {meter_kwh:kwh}, inverter {inverter_kwh:kwh}.",
-        ),
-        check=(
-            "Compare display and reported index first: a wrong pulse constant or a lost pulse shows there.",
-            "Then the wiring of the meter: direction, one phase missing, another circuit behind it.",
-            "An inverter's own counter can step after an exchange of firmware: compare with its display.",
-        ),
-        caution=Caution.METER,
-    ),
-)
-
-
-def _mismatch_by(trade: str, check: str) -> Both:
-    """To the home a meter that counts wrong is one thing, whatever it comes of."""
-    words = _METER_MISMATCH.trade
-    return Both(_METER_MISMATCH.home, replace(words, wrong=(*words.wrong, trade), check=(check, *words.check[:2])))
-
-
-_CONSTANT_WRONG = _mismatch_by(
-    "The ratio is the one of two usual numbers of pulses for a kWh.",
-    "Compare the constant on the meter's plate with the one on file and in the reader.",
-)
-_PHASE_MISSING = _mismatch_by(
-    "The ratio is the one of a three-phase meter that counts one or two phases.",
-    "Look at the meter's own phase indication: a phase without voltage, or a current transformer turned or open.",
-)
-_PULSES_LOST = _mismatch_by(
-    "The meter is read by its pulses, and some of them are lost.",
-    "Compare the display with the counted pulses: sensor position, cable, least pulse width.",
-)
-_PULSES_DOUBLED = _mismatch_by(
-    "The meter is read by its pulses, and some of them are counted twice.",
-    "Compare the display with the counted pulses: contact bounce, interference on the cable.",
-)
-_INVERTER_CHANGED = _mismatch_by(
-    "The inverter named itself anew about that day: its counter may have changed, and not the meter's.",
-    "Compare the inverter's lifetime energy before and after with its display, and the version it names.",
-)
 
 
 def _inverter_silent(home: tuple[str, ...], trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
@@ -171,11 +30,11 @@ def _inverter_silent(home: tuple[str, ...], trade: tuple[str, ...], check: tuple
         Words(
             subject="we cannot read your solar inverter",
             wrong=(
-                f"We cannot read {_BOX} any more.",
+                f"We cannot read {BOX} any more.",
                 "It last sent us a reading on {last_heard_ms:when}.",
                 *home,
             ),
-            check=("There is nothing you need to do today.", _LEAVE_SWITCHES),
+            check=("There is nothing you need to do today.", LEAVE_SWITCHES),
             caution=Caution.GENERAL,
         ),
         Words(
@@ -207,7 +66,7 @@ def _clock_wrong(way: str) -> Both:
         Words(
             subject="the clock of your solar inverter is wrong",
             wrong=("The clock of your solar inverter, or of what reads it, is wrong.", "Your panels work as before."),
-            check=("There is nothing you need to do today.", _LEAVE_SWITCHES),
+            check=("There is nothing you need to do today.", LEAVE_SWITCHES),
             caution=Caution.GENERAL,
         ),
         Words(
@@ -238,9 +97,9 @@ def _no_generation(home: tuple[str, ...], trade_subject: str, trade: tuple[str, 
                 "They last made power on {last_output_ms:when}.",
                 "It stopped after the visit on {visit_ms:when}.",
                 *home,
-                _MAINS_STAYS,
+                MAINS_STAYS,
             ),
-            check=(_LEAVE_SWITCHES,),
+            check=(LEAVE_SWITCHES,),
             caution=Caution.NO_GENERATION,
         ),
         Words(
@@ -257,7 +116,7 @@ def _no_generation(home: tuple[str, ...], trade_subject: str, trade: tuple[str, 
 
 
 _AC_SIDE_OFF = _no_generation(
-    (f"It looks as if {_BOX} is awake but gets no mains. Something between it and the mains may be off.",),
+    (f"It looks as if {BOX} is awake but gets no mains. Something between it and the mains may be off.",),
     "no generation, {device} awake without grid voltage",
     ("{device} is awake with DC present, but sees no grid voltage: the AC side is off.",),
     (
@@ -275,7 +134,7 @@ _CIRCUIT_OFF = _no_generation(
     ),
 )
 _NOT_RUNNING = _no_generation(
-    (f"It looks as if {_BOX} has both sun and mains, but will not start.",),
+    (f"It looks as if {BOX} has both sun and mains, but will not start.",),
     "no generation, {device} awake but not running",
     ("{device} is awake, with grid voltage and DC present, and does not run.",),
     (
@@ -284,7 +143,7 @@ _NOT_RUNNING = _no_generation(
     ),
 )
 _DC_SIDE_OFF = _no_generation(
-    (f"We no longer hear from {_BOX}. It looks as if the power from the panels does not reach it.",),
+    (f"We no longer hear from {BOX}. It looks as if the power from the panels does not reach it.",),
     "no generation, DC side of {device} off",
     ("{device} is silent or without DC by day, and no output is counted: the DC side is probably off.",),
     (
@@ -307,9 +166,9 @@ _NO_GENERATION = _no_generation(
 def _row_out(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
     return Both(
         Words(
-            subject=_ONE_ROW_SUBJECT,
-            wrong=(_ONE_ROW, *home),
-            check=(_NEEDS_A_TEST,),
+            subject=ONE_ROW_SUBJECT,
+            wrong=(ONE_ROW, *home),
+            check=(NEEDS_A_TEST,),
             caution=Caution.STRING,
         ),
         Words(subject=trade_subject, wrong=trade, check=check, caution=Caution.STRING),
@@ -321,7 +180,7 @@ _VOLTAGE_OPEN_CIRCUIT = _row_out(
     (
         "The panels in it look ready, but their power does not get through.",
         "The fault is most likely at the inverter end.",
-        _OTHERS_WORK,
+        OTHERS_WORK,
     ),
     "{where}: no current at open-circuit voltage",
     (
@@ -334,7 +193,7 @@ _VOLTAGE_OPEN_CIRCUIT = _row_out(
     ),
 )
 _VOLTAGE_NONE = _row_out(
-    ("Nothing arrives from these panels. Something on the way from them may be broken.", _OTHERS_WORK),
+    ("Nothing arrives from these panels. Something on the way from them may be broken.", OTHERS_WORK),
     "{where}: no current, no voltage",
     ("{where} has neither current nor voltage by day: nothing arrives from the string.", _INPUT_FIGURES),
     (
@@ -346,7 +205,7 @@ _VOLTAGE_DRIFTING = _row_out(
     (
         "A contact on the way from these panels seems to be loose.",
         "A loose contact can get hot. Please have this looked at soon.",
-        _OTHERS_WORK,
+        OTHERS_WORK,
     ),
     "{where}: no current, voltage drifting",
     ("{where} carries no current and its voltage drifts: a loose end or a broken contact.", _INPUT_FIGURES),
@@ -372,7 +231,7 @@ _PARALLEL_STRING = _row_out(
     ),
 )
 _STRING_OPEN = _row_out(
-    ("We cannot tell the cause from here.", _OTHERS_WORK),
+    ("We cannot tell the cause from here.", OTHERS_WORK),
     "{where}: string open",
     ("{where} carries no current in good light while the others do.", _INPUT_FIGURES),
     ("Measure Voc and current of the string; check DC switch, fuse and connectors.",),
@@ -415,7 +274,7 @@ _STEP_FRACTION = Both(
             "The drop came all at once and has stayed the same.",
             "Perhaps one of {strings:count} rows of panels has failed.",
         ),
-        check=(_NEEDS_A_TEST,),
+        check=(NEEDS_A_TEST,),
         caution=Caution.STRING,
     ),
     Words(
@@ -434,16 +293,7 @@ _STEP_FRACTION = Both(
 )
 
 FAULTS: Mapping[tuple[Finding, str], Both] = {
-    (Finding.METER_STALLED, "register-still"): _METER_STALLED,
-    (Finding.METER_STALLED, ""): _METER_STALLED,
-    (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
-    (Finding.METER_SILENT, ""): _METER_SILENT,
-    (Finding.METER_MISMATCH, "constant-wrong"): _CONSTANT_WRONG,
-    (Finding.METER_MISMATCH, "phase-missing"): _PHASE_MISSING,
-    (Finding.METER_MISMATCH, "pulses-lost"): _PULSES_LOST,
-    (Finding.METER_MISMATCH, "pulses-doubled"): _PULSES_DOUBLED,
-    (Finding.METER_MISMATCH, "inverter-changed"): _INVERTER_CHANGED,
-    (Finding.METER_MISMATCH, ""): _METER_MISMATCH,
+    **METER_FAULTS,
     (Finding.INVERTER_SILENT, "link-to-inverter"): _LINK_TO_INVERTER,
     (Finding.INVERTER_SILENT, ""): _INVERTER_SILENT,
     (Finding.NO_GENERATION, "ac-side-off"): _AC_SIDE_OFF,

@@ -1,0 +1,149 @@
+"""What is said about generation meters: one that stands still, is not heard, counts wrong.
+
+Rule: as in wording_table.py, which joins these rows to the rest. To a home a meter that counts wrong is one thing,
+whatever it comes of; payments go by its number, so the number is what a home is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from watcher.alert.wording_cautions import Caution
+from watcher.alert.wording_row import Both, Words
+from watcher.domain.finding import Finding
+
+_METER_STALLED = Both(
+    Words(
+        subject="your solar meter has stopped counting",
+        wrong=(
+            "Your solar meter has stopped counting, but your panels still work.",
+            "The number on it, {index_kwh:dial} kWh, last moved on {last_moved_ms:when}.",
+            "Since then your panels have made {inverter_kwh:kwh}.",
+            "If you are paid for the power your panels make, that payment goes by this meter.",
+        ),
+        check=(
+            "Please write down the number that the meter shows today, and take a photo of it.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} stalled",
+        wrong=(
+            "{device} answers, but its index stands still while the inverter generates.",
+            "Index {index_kwh:dial} kWh since {last_moved_ms:when}; the inverter has counted {inverter_kwh:kwh} since.",
+        ),
+        check=(
+            "Compare the display with the index above.",
+            "If the display has moved on, the fault is in the reading: pulse lead, bus, gateway.",
+            "If it has not, the register or the meter's wiring is at fault: see whether the output still passes "
+            "through the meter, and arrange an exchange.",
+            "Record serial, closing and opening index with photographs: payments rest on them.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+_METER_SILENT = Both(
+    Words(
+        subject="we cannot read your solar meter",
+        wrong=(
+            "We cannot read your solar meter any more.",
+            "It last sent us a reading on {last_heard_ms:when}.",
+            "This does not mean that the meter has stopped. Most often only the link to it is down.",
+        ),
+        check=(
+            "Please look at the meter. If it shows a number, write the number down. If it shows nothing, say so when "
+            "you call.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} not heard",
+        wrong=(
+            "{device} no longer answers; nothing is known about its index.",
+            "Last heard {last_heard_ms:when}.",
+        ),
+        check=(
+            "Check the meter's supply and display first, then the lead to it, its bus address and the gateway.",
+            "Read the display: if it counts, only the reading is lost and no payment is at risk.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+_METER_MISMATCH = Both(
+    Words(
+        subject="your solar meter does not agree with your inverter",
+        wrong=(
+            "Your solar meter and your inverter do not agree about how much power your panels make.",
+            "Over the last {days:days} the meter counted {meter_kwh:kwh}, and the inverter {inverter_kwh:kwh}.",
+            "A small gap is normal. This one is too big.",
+            "If you are paid for the power your panels make, that payment goes by this meter.",
+        ),
+        check=(
+            "Please write down the number that the meter shows today, and take a photo of it.",
+            "The right meter is in this place: {place}.",
+            "It has this number printed on it: {serial}.",
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} apart from the inverter",
+        wrong=(
+            "{device} and what it covers differ by more than both may err.",
+            "Over {days:days}: meter {meter_kwh:kwh}, inverter {inverter_kwh:kwh}.",
+        ),
+        check=(
+            "Compare display and reported index first: a wrong pulse constant or a lost pulse shows there.",
+            "Then the wiring of the meter: direction, one phase missing, another circuit behind it.",
+            "An inverter's own counter can step after an exchange of firmware: compare with its display.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+
+def _mismatch_by(trade: str, check: str) -> Both:
+    """To the home a meter that counts wrong is one thing, whatever it comes of."""
+    words = _METER_MISMATCH.trade
+    return Both(_METER_MISMATCH.home, replace(words, wrong=(*words.wrong, trade), check=(check, *words.check[:2])))
+
+
+_CONSTANT_WRONG = _mismatch_by(
+    "The ratio is the one of two usual numbers of pulses for a kWh.",
+    "Compare the constant on the meter's plate with the one on file and in the reader.",
+)
+_PHASE_MISSING = _mismatch_by(
+    "The ratio is the one of a three-phase meter that counts one or two phases.",
+    "Look at the meter's own phase indication: a phase without voltage, or a current transformer turned or open.",
+)
+_PULSES_LOST = _mismatch_by(
+    "The meter is read by its pulses, and some of them are lost.",
+    "Compare the display with the counted pulses: sensor position, cable, least pulse width.",
+)
+_PULSES_DOUBLED = _mismatch_by(
+    "The meter is read by its pulses, and some of them are counted twice.",
+    "Compare the display with the counted pulses: contact bounce, interference on the cable.",
+)
+_INVERTER_CHANGED = _mismatch_by(
+    "The inverter named itself anew about that day: its counter may have changed, and not the meter's.",
+    "Compare the inverter's lifetime energy before and after with its display, and the version it names.",
+)
+
+METER_FAULTS: Mapping[tuple[Finding, str], Both] = {
+    (Finding.METER_STALLED, "register-still"): _METER_STALLED,
+    (Finding.METER_STALLED, ""): _METER_STALLED,
+    (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
+    (Finding.METER_SILENT, ""): _METER_SILENT,
+    (Finding.METER_MISMATCH, "constant-wrong"): _CONSTANT_WRONG,
+    (Finding.METER_MISMATCH, "phase-missing"): _PHASE_MISSING,
+    (Finding.METER_MISMATCH, "pulses-lost"): _PULSES_LOST,
+    (Finding.METER_MISMATCH, "pulses-doubled"): _PULSES_DOUBLED,
+    (Finding.METER_MISMATCH, "inverter-changed"): _INVERTER_CHANGED,
+    (Finding.METER_MISMATCH, ""): _METER_MISMATCH,
+}
