@@ -1,14 +1,15 @@
 """The life of an alert: one table, and the loop that walks a judgement along it.
 
 Rules: unknown moves nothing. CLEARED is terminal; a fault that comes back is a new alert. Evidence time counts
-only points with a verdict. The walk goes point by point, so it comes out the same however time was cut.
+only points with a verdict. The walk goes point by point, so it comes out the same however time was cut. What is of the
+class safety recovers in no one's eyes but an inspector's. An alert whose cause has been told is taken over by that one.
 
 To add a state or a signal: extend the table, `_signal`, and tests/alert/test_lifecycle.py, which checks every cell.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
@@ -16,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 
 from watcher.alert.policy import Policy
+from watcher.align.window import Bools
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement
-from watcher.domain.alert import Alert, AlertState, ClosedAs
+from watcher.domain.alert import Alert, AlertClass, AlertState, ClosedAs
 from watcher.domain.finding import Verdict, VerdictRun
 from watcher.domain.instant import GRID_MS
 
@@ -29,6 +31,8 @@ class Signal(StrEnum):
     OK_HELD = "ok-held"
     WITHDRAWN = "withdrawn"  # better knowledge finds that nothing was wrong
     RECORD_CHANGED = "record-changed"  # what was judged is no longer on file
+    INSPECTED = "inspected"  # someone has looked at it and said so
+    REPLACED = "replaced"  # another alert says what this one comes of
     UNKNOWN = "unknown"
 
 
@@ -46,6 +50,8 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_HELD: Rest.NONE,
         Signal.WITHDRAWN: Rest.NONE,
         Signal.RECORD_CHANGED: Rest.NONE,
+        Signal.INSPECTED: Rest.NONE,
+        Signal.REPLACED: Rest.NONE,
         Signal.UNKNOWN: Rest.NONE,
     },
     AlertState.SUSPECTED: {
@@ -55,6 +61,8 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_HELD: Rest.NONE,
         Signal.WITHDRAWN: Rest.NONE,
         Signal.RECORD_CHANGED: Rest.NONE,
+        Signal.INSPECTED: Rest.NONE,
+        Signal.REPLACED: Rest.NONE,
         Signal.UNKNOWN: AlertState.SUSPECTED,
     },
     AlertState.OPEN: {
@@ -64,6 +72,8 @@ TRANSITIONS: Mapping[AlertState | Rest, Mapping[Signal, AlertState | Rest]] = {
         Signal.OK_HELD: AlertState.CLEARED,
         Signal.WITHDRAWN: AlertState.CLEARED,
         Signal.RECORD_CHANGED: AlertState.CLEARED,
+        Signal.INSPECTED: AlertState.CLEARED,
+        Signal.REPLACED: AlertState.CLEARED,
         Signal.UNKNOWN: AlertState.OPEN,  # night and silence repair nothing
     },
     AlertState.CLEARED: {},
@@ -89,10 +99,20 @@ class Change:
 
 
 def advance(
-    site: str, standing: Alert | None, judgement: Judgement, policy: Policy, points: range, start_ms: int
+    site: str,
+    standing: Alert | None,
+    judgement: Judgement,
+    policy: Policy,
+    points: range,
+    start_ms: int,
+    covered: Bools | None = None,
+    handed: Mapping[int, Sequence[Alert]] | None = None,
 ) -> Iterator[Change]:
     """Walk one subject's alert over the points (indices into the window, start_ms its start).
 
+    covered: points at which another alert on the device says what this comes of: none opens, one that stands is taken
+        over
+    handed: alerts that this one takes over, by point
     Yields a change at each change of state, and one at the end where evidence was added to a standing alert.
     """
     alert, touched, latest = standing, False, -1
@@ -101,9 +121,16 @@ def advance(
         return
     for point in points:
         verdict = int(verdicts[point])
-        if verdict == UNKNOWN or (alert is None and verdict == OK):
-            continue
         point_ms = start_ms + GRID_MS * (point + 1)
+        if covered is not None and covered[point]:
+            if alert is not None:
+                yield ended(_with_evidence(alert, judgement, latest), point_ms, Signal.REPLACED)
+                alert, touched, latest = None, False, -1
+            continue
+        if handed and point in handed and alert is not None and alert.state is AlertState.OPEN:
+            alert, touched = _with_taken(alert, handed[point], point_ms), True
+        if verdict == UNKNOWN or (verdict == OK and (alert is None or policy.alert_class is AlertClass.SAFETY)):
+            continue
         before = alert.state if alert is not None else Rest.NONE
         if verdict == FAULT:
             alert = _with_fault(site, alert, judgement, policy, point, point_ms)
@@ -124,6 +151,7 @@ def advance(
         alert = _with_evidence(replace(alert, state=after), judgement, latest)
         if after is AlertState.OPEN:
             alert = replace(alert, opened_ms=point_ms)
+            alert = _with_taken(alert, handed.get(point, ()), point_ms) if handed else alert
         elif after is AlertState.CLEARED:
             closed_as = ClosedAs.WITHDRAWN if signal is Signal.WITHDRAWN else ClosedAs.RECOVERED
             alert = replace(alert, cleared_ms=point_ms, closed_as=closed_as)
@@ -135,13 +163,44 @@ def advance(
         yield Change(start_ms + GRID_MS * points.stop, alert.id, alert.state, _with_evidence(alert, judgement, latest))
 
 
-def off_file(alert: Alert, point_ms: int) -> Change:
-    """What becomes of a standing alert whose subject is no longer on file, or no longer judged for it."""
-    after = next_state(alert.state, Signal.RECORD_CHANGED)
+_ENDS = {
+    Signal.RECORD_CHANGED: ClosedAs.RECORD_CHANGED,
+    Signal.INSPECTED: ClosedAs.INSPECTED,
+    Signal.REPLACED: ClosedAs.REPLACED,
+}
+
+
+def ended(alert: Alert, point_ms: int, signal: Signal) -> Change:
+    """What becomes of a standing alert whose end is not in the readings: its subject is no longer on file, someone has
+    inspected it, or another alert has taken it over."""
+    after = next_state(alert.state, signal)
     if after is Rest.NONE:
         return Change(point_ms, alert.id, alert.state, None)
-    closed = replace(alert, state=AlertState.CLEARED, cleared_ms=point_ms, closed_as=ClosedAs.RECORD_CHANGED)
+    closed = replace(alert, state=AlertState.CLEARED, cleared_ms=point_ms, closed_as=_ENDS[signal])
     return Change(point_ms, alert.id, alert.state, closed)
+
+
+def _with_taken(alert: Alert, taken: Sequence[Alert], point_ms: int) -> Alert:
+    """The alert with what the ones it takes over had told: the earlier onset, and what was lost before its own.
+
+    Of a loss that began before this alert's onset, the part up to that onset by time; what came after it, this alert
+    counts itself.
+    """
+    for other in taken:
+        own_ms = alert.onset_ms
+        if other.onset_ms >= own_ms:
+            continue
+        part = min(1.0, (own_ms - other.onset_ms) / max(point_ms - other.onset_ms, GRID_MS))
+        alert = replace(
+            alert,
+            onset_ms=other.onset_ms,
+            onset_low_ms=other.onset_low_ms,
+            onset_high_ms=other.onset_high_ms,
+            loss_mwh=alert.loss_mwh + round(part * other.loss_mwh),
+            loss_low_mwh=alert.loss_low_mwh + round(part * other.loss_low_mwh),
+            loss_high_mwh=alert.loss_high_mwh + round(part * other.loss_high_mwh),
+        )
+    return alert
 
 
 def _worth_ms(judgement: Judgement, policy: Policy, point: int) -> int:
@@ -176,14 +235,17 @@ def _with_fault(
             onset_high_ms=int(judgement.onset_high_ms[point]),
         )
     total = alert.loss_mwh + loss
+    if judgement.lost_mwh is not None:  # what is known of the whole of it now betters what was said by and by
+        total = int(judgement.lost_mwh[point])
+    share = float(np.broadcast_to(judgement.loss_share, len(judgement.verdict))[point])
     return replace(
         alert,
         causes=causes or alert.causes,
         fault_ms=alert.fault_ms + _worth_ms(judgement, policy, point),
         ok_ms=0,
         loss_mwh=total,
-        loss_low_mwh=round(total * (1.0 - judgement.loss_share)),
-        loss_high_mwh=round(total * (1.0 + judgement.loss_share)),
+        loss_low_mwh=round(total * max(1.0 - share, 0.0)),
+        loss_high_mwh=round(total * (1.0 + share)),
     )
 
 

@@ -18,6 +18,7 @@ from watcher.domain.site import Role
 HOME = (Role.OWNER, Role.OCCUPIER)
 PAID = (Role.PAYEE,)
 TRADE = (Role.INSTALLER,)
+EVERYONE = tuple(Role)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,8 @@ class Policy:
     hold_ms, clear_ms: evidence for and against that opens and clears an alert
     unit_ms: evidence one verdict is worth: a grid interval, or a day where days are judged
     limits: the detector's own numbers, named in its file
+    alert_class: a safety finding opens on one word, goes to everyone, is not bent by a site's file, and stands until an
+        inspection is recorded: clear_ms is of no account there
     remind_days: reminders this long after opening, then every week
     """
 
@@ -53,7 +56,32 @@ class Policies:
         return {finding: policy.limits for finding, policy in self.by_finding.items()}
 
 
+def _safety(**limits: float) -> Policy:
+    return Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        severity=Severity.URGENT,
+        audience=EVERYONE,
+        limits=limits,
+        alert_class=AlertClass.SAFETY,
+        remind_days=(1, 3),
+    )
+
+
 POLICY: Mapping[Finding, Policy] = {
+    Finding.EARTH_FAULT: _safety(
+        least_ohm=33_300.0,  # 1000 V / 30 mA, the least at which an inverter may start (IEC 62109-2, from memory)
+        loss_share=0.3,
+    ),
+    Finding.ARC_FAULT: _safety(),
+    Finding.INVERTER_OVERHEATING: _safety(
+        hottest_degc=95.0,  # derating holds a heat sink at 70 to 85 degC (common practice, no source)
+    ),
+    Finding.SUPPLY_VOLTAGE_DANGER: _safety(
+        danger_v=273.7,  # 1.19 of 230 V, the second over-voltage step (EREC G98, from memory)
+        apart_v=40.0,  # phases of one supply, when the neutral no longer holds them together (common practice)
+    ),
+    Finding.BATTERY_ALARM: _safety(),
     Finding.METER_STALLED: Policy(
         hold_ms=0,
         clear_ms=15 * MINUTE_MS,
@@ -65,6 +93,21 @@ POLICY: Mapping[Finding, Policy] = {
             "still_minutes": 30.0,  # some registers are refreshed only every quarter of an hour
             "moved_hours": 2.0,  # a register that moved this lately moves
             "loss_share": 0.06,  # class B meter and a 4 % inverter, worst case
+        },
+    ),
+    Finding.METER_REVERSED: Policy(
+        hold_ms=0,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.URGENT,  # every kWh made is taken off what was counted
+        audience=(*HOME, *PAID, *TRADE),
+        limits={
+            "falls": 2.0,  # in a row: one is a misreading or an exchange
+            "steps": 2.0,
+            "least_wh": 100.0,
+            "least_share": 0.25,  # of what was made: what an inverter draws at night is less
+            "most_share": 3.0,
+            "moved_hours": 2.0,
+            "loss_share": 0.06,
         },
     ),
     Finding.METER_SILENT: Policy(
@@ -85,6 +128,15 @@ POLICY: Mapping[Finding, Policy] = {
             "least_steps": 40.0,  # of the coarser register: its step is then 2.5 % of the sum
             "unheard_share": 0.02,  # of the sunlit intervals
             "fine_share": 0.8,  # of the tolerance: below it the two agree again
+            # Of a ratio that moves against its own history: how many times what the two may err, and how much at least,
+            # over days and by a single day; over which part of that nothing is said to be well; and by how many errors
+            # days after a repair must differ from those before it (own study).
+            "moved_errors": 5.0,
+            "moved_least": 0.012,
+            "day_errors": 9.0,
+            "day_least": 0.15,
+            "near_share": 0.5,
+            "sure_errors": 3.5,
             "inverter_step_wh": 100.0,  # the coarsest lifetime counter of a home inverter (common practice, no source)
             "loss_share": 0.3,
         },
@@ -119,7 +171,7 @@ POLICY: Mapping[Finding, Policy] = {
             "silent_weight": 0.65,  # of a silent inverter beside a still meter: found within three hours of sun (G2)
             "steps": 2.0,  # register steps such a meter must have failed to make
             "dark_hours": 4.0,  # meter and inverter both without mains: a power cut in the street looks the same
-            "loss_share": 0.2,
+            "loss_share": 0.05,  # at least: of what meters and inverters say of energy
         },
     ),
     Finding.STRING_OPEN: Policy(
@@ -154,7 +206,7 @@ POLICY: Mapping[Finding, Policy] = {
             "margin_satellite": 0.35,
             "margin_weather": 0.5,
             "snow_below_degc": 3.0,
-            "loss_share": 0.2,
+            "loss_share": 0.05,  # at least: of what meters and inverters say of energy
             # Of the test against the plant's own level, once there is one: evidence at which it speaks (tests/bench/
             # limits.py), what a healthy level may drift in the square root of a day, the least loss worth saying, and
             # after how many days a loss is no step any more.
@@ -198,6 +250,8 @@ def policies(overrides: Mapping[str, Mapping[str, float]]) -> Policies:
         if name not in {finding.value for finding in table}:
             continue
         policy = table[Finding(name)]
+        if policy.alert_class is AlertClass.SAFETY:
+            continue  # or a number in a file would mute it
         times = {_TIMES[key]: round(value * MINUTE_MS) for key, value in numbers.items() if key in _TIMES}
         limits = {key: value for key, value in numbers.items() if key in policy.limits}
         table[Finding(name)] = replace(policy, **times, limits={**policy.limits, **limits})  # type: ignore[arg-type]
@@ -211,6 +265,9 @@ def problems(overrides: Mapping[str, Mapping[str, float]], place: str) -> tuple[
     for name, numbers in overrides.items():
         if name not in names:
             found.append(Problem(place, f"policy.{name}", "", f"no such finding; there are {', '.join(names)}"))
+            continue
+        if names[name].alert_class is AlertClass.SAFETY:
+            found.append(Problem(place, f"policy.{name}", "", "a safety finding cannot be changed for a site"))
             continue
         allowed = [*_TIMES, *names[name].limits]
         found += [

@@ -92,6 +92,10 @@ class Level:
     factor: float
     lag: float
 
+    def error(self, drift: float) -> float:
+        """Standard deviation of what the level may be now. drift: of a healthy one in one day's square root"""
+        return math.hypot(self.se, drift * math.sqrt(self.age))
+
 
 @dataclass(frozen=True, slots=True)
 class State:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
 from typing import NamedTuple
+from zlib import crc32
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from watcher.detect.level import BANK, Level, Ratio, State, kept
 from watcher.detect.scene import mwh
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
+from watcher.domain.site import Site
 from watcher.expect.expectation import Basis
 
 
@@ -102,6 +104,7 @@ class Day:
 
     allowed_mwh: by the reference. expected_mwh: that at the plant's usual level; share: made of it
     explained: a code or 0. status: None where it was not judged. state: of the level after it
+    basis: of what was allowed
     offset: ln of its clear spells' ratio less that of the day by the reference, None where it had no such spells
     """
 
@@ -116,18 +119,19 @@ class Day:
     share: float
     ratio: Ratio | None
     state: State
+    basis: Basis
     offset: float | None = None
 
     @property
     def missing_mwh(self) -> float:
         return float(np.round(max(self.expected_mwh - self.made_mwh, 0.0)))
 
-    def figure(self, finding: Finding, subject: str, on_file: float, revision: int, settled_ms: int) -> DayFigure:
-        """What is kept of it. on_file: a number of the facts it was judged under"""
-        values = {"on_file": on_file, "status": 0.0, "allowed_wh": self.allowed_mwh / 1000.0}
+    def figure(self, finding: Finding, subject: str, facts: float, revision: int, settled_ms: int) -> DayFigure:
+        """What is kept of it. facts: a number of those it was judged under"""
+        values = {"on_file": facts, "status": 0.0, "allowed_wh": self.allowed_mwh / 1000.0}
         if self.status is not None and self.ratio is not None:
             values |= {"status": self.status.value, "made_wh": self.made_mwh / 1000.0}
-            values |= _state_values(self.ratio, self.state)
+            values |= state_values(self.ratio, self.state)
             if self.offset is not None:
                 values["clear_offset"] = self.offset
         return DayFigure(finding, subject, self.day, revision, settled_ms, values)
@@ -147,18 +151,23 @@ class Before:
     offsets: tuple[float, ...] = ()
 
 
-def before(figures: Iterable[DayFigure], on_file: float, first: date | None) -> Before:
-    """From the figures of the days before `first`, ascending."""
+def on_file(site: Site, subject: str) -> float:
+    """A number of the facts an inverter's expectation rests on: days judged under other facts are no measure."""
+    return float(crc32(repr((site.inverter(subject), site.arrays_of(subject))).encode()))
+
+
+def before(figures: Iterable[DayFigure], facts: float, first: date | None) -> Before:
+    """From the figures of the days before `first`, ascending. facts: a number of those they were judged under"""
     if first is None:
         return Before()
-    under = [one for one in figures if one.day < first and one.values["on_file"] == on_file]
+    under = [one for one in figures if one.day < first and one.values["on_file"] == facts]
     judged = [one for one in under if one.values["status"] > 0.0]
     ratios = tuple(
         one.values["made_wh"] / one.values["allowed_wh"] for one in judged if one.values["status"] > Status.LOW.value
     )
     allowed = {one.day: one.values["allowed_wh"] * 1000.0 for one in under}
     offsets = tuple(one.values["clear_offset"] for one in judged if "clear_offset" in one.values)
-    return Before(ratios, _state_of(judged), allowed, offsets)
+    return Before(ratios, state_of(judged), allowed, offsets)
 
 
 _CHUNK = 48
@@ -167,7 +176,7 @@ _CHUNK = 48
 _LEVEL = ("log", "se", "age", "factor", "lag")
 
 
-def _state_values(ratio: Ratio, state: State) -> dict[str, float]:
+def state_values(ratio: Ratio, state: State) -> dict[str, float]:
     """Everything of a state but its days, which have figures of their own; what is 0 is left out."""
     values = {
         "log": ratio.log,
@@ -192,7 +201,7 @@ def _state_values(ratio: Ratio, state: State) -> dict[str, float]:
     return {name: value for name, value in values.items() if value}
 
 
-def _state_of(judged: Sequence[DayFigure]) -> State:
+def state_of(judged: Sequence[DayFigure]) -> State:
     """The state after the last of these days."""
     if not judged:
         return State()

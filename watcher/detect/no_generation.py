@@ -35,10 +35,12 @@ from watcher.detect.scene import (
     usable_through,
 )
 from watcher.detect.silence import GridFact, InverterFact, MeterFact
+from watcher.detect.usual_level import half_width, usual_level
 from watcher.domain.event import EventKind
 from watcher.domain.finding import Finding
-from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS, POINTS_A_DAY
 from watcher.domain.site import Site, Storage
+from watcher.expect.band import DAY_SIGMA, day_sigma
 from watcher.expect.expectation import Basis
 
 CODES = (
@@ -127,7 +129,8 @@ class NoGeneration:
         verdict = as_known(raw, through, window, int(scene.limit(self.name, "wait_hours") * HOUR_MS))
         fault = verdict == FAULT
 
-        expected_mwh = np.nan_to_num(mwh(np.where(has_basis, expectation.expected, 0.0)))
+        usual = usual_level(scene, subject, scene.limit(Finding.OUTPUT_LOW, "drift_measured"))
+        expected_mwh = np.nan_to_num(mwh(np.where(has_basis, usual.factor * expectation.expected, 0.0)))
         lost = np.where(counts, expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
         loss = np.where(fault, np.minimum(accrued(lost, through, fault), lost_since[through]), 0.0)
@@ -163,12 +166,25 @@ class NoGeneration:
             onset_high_ms=np.maximum(high_ms, last_ms).astype(np.int64),
             loss_mwh=loss,
             arrears_mwh=np.where(fault, lost_since[through] - loss, 0.0),
-            loss_share=scene.limit(self.name, "loss_share"),
+            loss_share=np.maximum(
+                half_width(usual.error, self._day_error(scene)[through], (ends - last_ms) / DAY_MS),
+                scene.limit(self.name, "loss_share"),
+            ),
             evidence=evidence,
             fault_known_ms=np.where(
                 raw == FAULT, np.maximum.accumulate(np.maximum.reduce([ends, known_ms, scene.expected.known_ms])), 0
             ),
         )
+
+    def _day_error(self, scene: Scene) -> Floats:
+        """Standard deviation of one day's expectation, by interval."""
+        noon_deg = scene.expected.sun_elevation_deg.reshape(-1, POINTS_A_DAY).max(axis=1)
+        by_basis = {basis: np.array([day_sigma(basis, noon, 0.5) for noon in noon_deg]) for basis in DAY_SIGMA}
+        kinds = scene.expected.basis.reshape(-1, POINTS_A_DAY)
+        found = np.zeros(kinds.shape)
+        for basis, sigma in by_basis.items():
+            found = np.where(kinds == basis, sigma[:, None], found)
+        return found.ravel()
 
     def _snow_possible(self, scene: Scene) -> Bools:
         """Cold over the last two days: panels may be covered (common practice, no source)."""

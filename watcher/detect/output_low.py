@@ -16,15 +16,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
 from math import ceil, exp, inf, log, nan
-from zlib import crc32
 
 import numpy as np
 
 from watcher.align.window import Bools
 from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
-from watcher.detect.level_days import Before, Columns, Day, Status, before
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown, upper_quartile
+from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown
+from watcher.detect.step_down import step_down
+from watcher.detect.usual_level import USUAL_DAYS, YOUNG_ERROR, half_width, usual_ratio
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, local_day
@@ -42,7 +43,6 @@ CODES = (
 )
 _BY_OTHERS, _SNOW = 4, 5
 EXPLAINERS = (Finding.STRING_OPEN, Finding.NO_GENERATION)
-USUAL_DAYS, FEWEST_USUAL_DAYS = 30, 3
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 LEAST_RATIO = 0.01  # a day without any output is low enough; its logarithm would be no number
 LONGEST_DOUBT_DAYS = 14
@@ -70,16 +70,16 @@ class OutputLow:
             power, expectation.expected, expectation.bound, both, known_ms, scene.expected.temp_air,
             scene.expected.sun_elevation_deg, scene.site.inverter(subject).ac_limit_w, bounds, basis, stood,
         )  # fmt: skip
-        on_file = _on_file(scene.site, subject)
+        facts_on_file = on_file(scene.site, subject)
         first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
-        past = before(scene.past.get((self.name, subject), ()), on_file, first)
+        past = before(scene.past.get((self.name, subject), ()), facts_on_file, first)
         chain = _Chain(past.state, self._references(scene))
 
         n, start_ms = scene.window.points, scene.window.start_ms
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
         observed, expected = np.full(n, np.nan), np.full(n, np.nan)
         onset, onset_low, onset_high, units, withdrawn = (np.zeros(n, dtype=np.int64) for _ in range(5))
-        loss, arrears = np.zeros(n), np.zeros(n)
+        loss, arrears, lost_so_far, width = (np.zeros(n) for _ in range(4))
         facts: dict[int, Mapping[str, str | float]] = {}
         figures: list[DayFigure] = []
 
@@ -89,7 +89,7 @@ class OutputLow:
             newest = [day for day in days if day.day in settling]
             for day in newest:
                 revision = scene.settling[day.day].index(point_ms) + 1
-                figures.append(day.figure(self.name, subject, on_file, revision, point_ms))
+                figures.append(day.figure(self.name, subject, facts_on_file, revision, point_ms))
             judged = [day for day in days if day.status is not None]
             if newest and newest[-1].explained:
                 code[at] = newest[-1].explained
@@ -99,14 +99,16 @@ class OutputLow:
             observed[at], expected[at], code[at] = last.made_mwh / 1000.0, last.expected_mwh / 1000.0, 3
             low, told = self._low(scene, judged)
             if told:
-                started, higher, share, steady = _step(columns, low[0], last)
+                started, higher, share, steady = step_down(columns, low[0], last)
                 share *= last.allowed_mwh / last.expected_mwh
                 strings = next((m for m in (2, 3, 4) if steady and abs(share - (m - 1) / m) < 0.06), 0)
                 verdict[at], code[at], cause[at], units[at] = FAULT, 2, 1 if strings else 0, 1
                 # What was lost before the days that settle here was told when they settled.
                 lost = _lost_mwh(days, low, past)
                 loss[at] = sum(lost.get(day.day, 0.0) for day in newest if not again)
-                arrears[at] = sum(lost.values()) - loss[at]
+                lost_so_far[at] = sum(lost.values())
+                arrears[at] = lost_so_far[at] - loss[at]
+                width[at] = self._loss_share(scene, low)
                 onset[at], onset_low[at], onset_high[at] = self._onset(scene, low[0], last, started, higher, steady)
                 facts[at] = {"share": round(share, 3), "days": float(len(low)), "strings": float(strings)}
             elif _well(judged, scene.limit(self.name, "days_fine")):
@@ -122,8 +124,8 @@ class OutputLow:
             finding=self.name, subject=subject, verdict=verdict, code=code, codes=CODES,
             cause=cause, cause_sets=((), ("step-fraction",)), observed=observed, expected=expected, unit="Wh",
             onset_ms=onset, onset_low_ms=onset_low, onset_high_ms=onset_high, loss_mwh=loss, arrears_mwh=arrears,
-            loss_share=scene.limit(self.name, "loss_share"), evidence=lambda point: facts.get(point, {}),
-            units=units, withdrawn_from_ms=withdrawn, figures=figures,
+            loss_share=width, evidence=lambda point: facts.get(point, {}),
+            units=units, withdrawn_from_ms=withdrawn, figures=figures, lost_mwh=lost_so_far,
         )  # fmt: skip
 
     def _bounds(self, scene: Scene, day: date) -> tuple[int, int]:
@@ -180,11 +182,9 @@ class OutputLow:
             grown = state.level is not None
             usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
             if not usable or explained == _BY_OTHERS or (explained == _SNOW and not grown):
-                days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state))
+                days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state, basis))
                 continue
-            usual = 1.0
-            if len(ratios) >= FEWEST_USUAL_DAYS:
-                usual = min(max(upper_quartile(ratios[-USUAL_DAYS:]), 0.8), 1.2)
+            usual = usual_ratio(ratios)
             margin = self._margin(scene, basis)
             status = Status.BETWEEN  # hysteresis: well again is more than just above the line
             if made / allowed / usual < 1.0 - margin:
@@ -212,7 +212,8 @@ class OutputLow:
             if status is not Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
                 ratios.append(made / allowed)
             share = made / allowed / usual
-            days.append(Day(day, start, end, made, allowed, usual * allowed, 0, status, share, ratio, state, offset))
+            due = usual * allowed
+            days.append(Day(day, start, end, made, allowed, due, 0, status, share, ratio, state, basis, offset))
         return days
 
     def _low(self, scene: Scene, judged: Sequence[Day]) -> tuple[list[Day], bool]:
@@ -225,6 +226,19 @@ class OutputLow:
         episode = _trailing(judged, Status.LOW, Status.BETWEEN)
         low = [day for day in episode if day.status is Status.LOW]
         return low, len(low) >= scene.limit(self.name, "days_low")
+
+    def _loss_share(self, scene: Scene, low: Sequence[Day]) -> float:
+        """Relative half-width of the 90 % interval of what was lost on these days."""
+        last = low[-1]
+        state, sigma = last.state, last.ratio.sigma if last.ratio is not None else 0.0
+        if state.level is None:
+            share = 1.0 - sum(day.made_mwh for day in low) / sum(day.expected_mwh for day in low)
+            found = half_width(YOUNG_ERROR, sigma, len(low), share)
+        else:
+            drift = self._references(scene)[last.basis].drift
+            days = sum(one.day >= state.alarmed for one in state.days)
+            found = half_width(state.level.error(drift), sigma * state.level.factor, days, 1.0 - exp(-state.loss))
+        return max(float(found), scene.limit(self.name, "loss_share"))
 
     def _onset(
         self, scene: Scene, first: Day, last: Day, started: int, higher: int, steady: bool
@@ -318,11 +332,6 @@ def _lost_mwh(days: Sequence[Day], low: Sequence[Day], past: Before) -> Mapping[
     return {day: float(round(share * mwh)) for day, mwh in allowed.items()}
 
 
-def _on_file(site: Site, subject: str) -> float:
-    """A number of the facts an inverter's expectation rests on: days judged under other facts are no measure."""
-    return float(crc32(repr((site.inverter(subject), site.arrays_of(subject))).encode()))
-
-
 def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, int]]) -> dict[date, int]:
     """A verdict at a point of a day may have been out of reach then: sunshine can come after the day."""
     judgement = scene.judged.get((Finding.NO_GENERATION, subject))
@@ -364,31 +373,3 @@ def _trailing(days: Sequence[Day], *statuses: Status) -> list[Day]:
             break
         kept.insert(0, day)
     return kept
-
-
-def _step(columns: Columns, first: Day, last: Day) -> tuple[int, int, float, bool]:
-    """Where in the first low day the ratio stepped down, and the last place at which it stood still higher; its level
-    since, and whether it has been steady.
-
-    The split of that day's strong intervals that leaves the least squares on both sides.
-    """
-    power, expected = columns.power, columns.expected
-    strong = columns.both & (expected > 0.25 * np.nanmax(expected[first.first : last.last]))
-    where = np.flatnonzero(strong[first.first : last.last]) + first.first
-    if len(where) < 12:
-        return first.first, first.first, last.share, False
-    ratio = power[where] / expected[where]
-    in_first = int(np.sum(where < first.last))
-    best, split = np.inf, 0
-    for k in range(in_first):
-        head, tail = ratio[:k], ratio[k:in_first]
-        cost = (float(np.var(head)) * len(head) if len(head) else 0.0) + float(np.var(tail)) * len(tail)
-        if cost < best - 1e-12:
-            best, split = cost, k
-    usual = last.expected_mwh / last.allowed_mwh
-    if split and 2.0 * float(np.median(ratio[:split])) < usual + float(np.median(ratio[split:])):
-        split = 0  # what stood before it was no nearer to usual: the day began low
-    since = ratio[split:]
-    low, high = np.quantile(since, (0.1, 0.9))
-    higher = int(where[split - 1]) if split else first.first
-    return int(where[split]), higher, float(np.median(since)), bool(high - low < 0.15)

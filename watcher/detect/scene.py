@@ -37,7 +37,8 @@ class Judgement:
     onset_ms, onset_low_ms, onset_high_ms: at FAULT points, when the fault seems to have begun
     loss_mwh: energy lost in the point's interval, whole numbers, 0 except at FAULT points
     arrears_mwh: energy lost from the onset up to the interval before, at FAULT points
-    loss_share: relative half-width of the loss's 90 % interval
+    loss_share: relative half-width of the loss's 90 % interval, the same for all points or by point
+    lost_mwh: at FAULT points everything lost since the onset, as far as known; None: what was told adds up
     evidence: for one point, the few numbers a mail shows
     units: how many units of evidence (the policy's unit) the point's verdict is worth; None: one each
     withdrawn_from_ms: at an OK point, the instant since which better knowledge finds nothing wrong where something
@@ -62,12 +63,13 @@ class Judgement:
     onset_high_ms: Ints
     loss_mwh: Floats
     arrears_mwh: Floats
-    loss_share: float
+    loss_share: float | Floats
     evidence: Callable[[int], Mapping[str, str | float]]
     units: Ints | None = None
     withdrawn_from_ms: Ints | None = None
     fault_known_ms: Ints | None = None
     figures: Sequence[DayFigure] = ()
+    lost_mwh: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,11 @@ def last_true(mask: Bools) -> Ints:
     """For each entry the index of the last True at or before it; -1 before the first."""
     where = np.where(mask, np.arange(len(mask)), -1)
     return np.maximum.accumulate(where)
+
+
+def previous(mask: Bools) -> Bools:
+    """Whether the entry before was True; False at the first."""
+    return np.concatenate(([False], mask[:-1]))
 
 
 def sum_since(values: Floats, reset: Ints) -> Floats:
