@@ -35,6 +35,7 @@ SITE = Site(
     contacts=(Contact(Role.OWNER, "jean@home.example", "Jean Smith"),),
     payment=Payment(Scheme.FEED_IN, "a supplier", (Rate(16.5, "generation"), Rate(5.2, "export", 0.5))),
 )
+SAID: Mapping[str, str | float] = {"times_said": 4.0, "last_said_ms": float(ONSET_MS)}
 EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
     Finding.METER_STALLED: {
         "index_kwh": 18452.3,
@@ -42,6 +43,7 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "last_moved_ms": float(ONSET_MS),
         "serial": "G0012345",
     },
+    Finding.METER_REVERSED: {"index_kwh": 18452.3, "back_kwh": 1.9, "inverter_kwh": 2.1, "serial": "G0012345"},
     Finding.METER_SILENT: {"last_heard_ms": float(ONSET_MS), "serial": "G0012345"},
     Finding.METER_MISMATCH: {
         "meter_kwh": 61.2,
@@ -63,9 +65,15 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
     },
     Finding.OUTPUT_LOW: {"share": 0.5, "days": 2.0, "strings": 2.0},
     Finding.CLOCK_WRONG: {"shift_minutes": 60.0},
+    Finding.EARTH_FAULT: {**SAID, "mornings": 3.0, "insulation_kohm": 12.4},
+    Finding.ARC_FAULT: SAID,
+    Finding.INVERTER_OVERHEATING: {**SAID, "temperature_degc": 97.2},
+    Finding.SUPPLY_VOLTAGE_DANGER: {**SAID, "voltage_v": 281.3},
+    Finding.BATTERY_ALARM: SAID,
 }
 SUBJECTS = {
     Finding.METER_STALLED: "meter-1",
+    Finding.METER_REVERSED: "meter-1",
     Finding.METER_SILENT: "meter-1",
     Finding.METER_MISMATCH: "meter-1",
     Finding.INVERTER_SILENT: "inverter-1",
@@ -73,8 +81,13 @@ SUBJECTS = {
     Finding.STRING_OPEN: "inverter-1.input-2",
     Finding.OUTPUT_LOW: "inverter-1",
     Finding.CLOCK_WRONG: "inverter-1",
+    Finding.EARTH_FAULT: "inverter-1",
+    Finding.ARC_FAULT: "inverter-1",
+    Finding.INVERTER_OVERHEATING: "inverter-1",
+    Finding.SUPPLY_VOLTAGE_DANGER: "inverter-1",
+    Finding.BATTERY_ALARM: "inverter-1",
 }
-METERS = (Finding.METER_STALLED, Finding.METER_SILENT, Finding.METER_MISMATCH)
+METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))
 TRADE_ROLES = (Role.INSTALLER, Role.OPERATOR)
 HOME_ROLES = (Role.OCCUPIER, Role.OWNER, Role.PAYEE, Role.LANDLORD)
 NONE_KNOWN: Mapping[str, str | float] = {}

@@ -25,6 +25,7 @@ from tests.detect.made_homes import (
     home_site,
     means,
     polled,
+    samples,
 )
 from watcher.alert.policy import policies
 from watcher.align.build import build_window
@@ -42,7 +43,7 @@ from watcher.domain.instant import (
     parse_iso,
 )
 from watcher.domain.reading import Samples
-from watcher.domain.site import Array, Inverter, SourceKind
+from watcher.domain.site import Array, Inverter, SourceKind, Storage
 from watcher.evaluate import detect
 from watcher.expect.day import expect_day, join
 from watcher.expect.expectation import Expected
@@ -135,6 +136,12 @@ def meter_stalled_read_hourly() -> MadeDays:
     home.counting[home.between("2026-06-11T10:30:00Z", "2026-06-12T11:00:00Z")] = 0.0
     home.speaking[home.between("2026-06-12T12:30:00Z")] = False
     return MadeDays(home, every(home.raw(), HOUR_MS, "meter-1"))
+
+
+def meter_runs_backwards_and_is_put_right() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 3, broken(3 * POINTS_A_DAY, 9))
+    home.counting[home.between("2026-06-11T10:30:00Z", "2026-06-12T11:00:00Z")] = -1.0
+    return MadeDays(home, home.raw())
 
 
 def counters_alone_every_ten_minutes() -> MadeDays:
@@ -262,6 +269,18 @@ def low_for_some_days_and_well_again() -> MadeDays:
     return MadeDays(home, {name: column for name, column in raw.items() if ".input" not in name})
 
 
+def dangers_said() -> MadeDays:
+    """Every word of danger there is, here and there, from an inverter beside a battery."""
+    site = home_site(EAST, WEST, inverters=(Inverter("inverter-1", 3680.0, storage=Storage.AC),))
+    home = Home(site, JUNE, 3)
+    home.awake[:] = True
+    words = np.zeros(home.points)
+    for at, bit in (("11T07:00", 0), ("11T12:00", 7), ("11T23:30", 10), ("12T09:00", 16), ("12T16:10", 17)):
+        words[home.between(f"2026-06-{at}:00Z")] = 0.0
+        words[np.flatnonzero(home.between(f"2026-06-{at}:00Z"))[:2]] = float(1 << bit)
+    return MadeDays(home, home.raw() | {"inverter-1.event_bits": samples(home.times, words)})
+
+
 MADE: tuple[Callable[[], MadeDays], ...] = (
     all_well,
     input_dead_under_hourly_weather,
@@ -269,6 +288,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     both_strings_gone_under_hourly_weather,
     switched_off_under_hourly_weather,
     meter_stalled_read_hourly,
+    meter_runs_backwards_and_is_put_right,
     counters_alone_every_ten_minutes,
     gaps_everywhere,
     quarter_hour_means_from_a_file,
@@ -281,6 +301,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     meter_counts_too_little,
     low_for_some_days_and_well_again,
     clock_an_hour_behind_after_a_fortnight,
+    dangers_said,
 )
 
 

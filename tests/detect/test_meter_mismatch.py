@@ -225,13 +225,6 @@ NOON = "2026-06-11T12:00:00Z"
         pytest.param(
             lambda raw: _step(raw, "inverter-1.ac_energy", NOON, lambda wh: wh - 4e6), id="its count restarts"
         ),
-        pytest.param(
-            lambda raw: _without(raw, "meter-1", NOON, "2026-06-11T14:00:00Z"), id="two hours' gap of the meter"
-        ),
-        pytest.param(lambda raw: _without(raw, "inverter-1", NOON, "2026-06-11T14:00:00Z"), id="of the inverter"),
-        pytest.param(
-            lambda raw: _without(raw, "meter-1", "2026-06-11T01:00:00Z", "2026-06-11T22:30:00Z"), id="an unheard day"
-        ),
     ],
 )
 def test_a_day_with_a_break_compares_nothing_and_the_days_around_it_do(
@@ -241,6 +234,56 @@ def test_a_day_with_a_break_compares_nothing_and_the_days_around_it_do(
     with judged(home, bend(home.raw())) as ledger:
         assert compared(ledger) == dict.fromkeys((9, 10, 12), Verdict.OK)
         assert told(ledger, Finding.METER_MISMATCH) == []
+
+
+@pytest.mark.parametrize(
+    ("device", "first", "last"),
+    [
+        pytest.param("meter-1", NOON, "2026-06-11T14:00:00Z", id="two hours' gap of the meter"),
+        pytest.param("inverter-1", NOON, "2026-06-11T14:00:00Z", id="of the inverter"),
+        pytest.param("meter-1", "2026-06-11T01:00:00Z", "2026-06-11T22:30:00Z", id="an unheard day"),
+    ],
+)
+@pytest.mark.parametrize("counts", [1.0, 0.8])
+def test_registers_count_on_through_a_gap_whose_both_ends_were_seen(
+    device: str, first: str, last: str, counts: float
+) -> None:
+    home = home_of(6)
+    home.counting[home.between("2026-06-11T00:00:00Z", "2026-06-12T00:00:00Z")] = counts
+    with judged(home, _without(home.raw(), device, first, last)) as ledger:
+        said = compared(ledger)
+        assert said == {
+            9: Verdict.OK,
+            10: Verdict.OK,
+            11: Verdict.OK if counts == 1.0 else Verdict.FAULT,
+            12: Verdict.OK,
+        }
+
+
+@pytest.mark.parametrize("device", ["meter-1", "inverter-1"])
+def test_what_was_made_between_two_days_unseen_belongs_to_neither(device: str) -> None:
+    home = home_of(6)
+    with judged(home, _without(home.raw(), device, NOON, "2026-06-12T02:30:00Z")) as ledger:
+        assert compared(ledger) == dict.fromkeys((9, 10), Verdict.OK)
+
+
+@pytest.mark.parametrize(("gap_h", "judges"), [(0.25, True), (2.0, False)])
+def test_pulses_that_nobody_listened_to_are_not_held_against_the_meter(gap_h: float, judges: bool) -> None:
+    meter = replace(METER, pulses_per_kwh=1000.0)
+    home = home_of(6, meters=(meter,))
+    raw = home.raw()
+    index = raw.pop("meter-1.energy_index")
+    gap = (parse_iso(NOON), parse_iso(NOON) + round(gap_h * HOUR_MS))
+    missed = 0.0
+    rows, before = [], index.value[0]
+    for at_ms, value in zip(index.time_ms, index.value, strict=True):
+        if gap[0] <= at_ms < gap[1]:
+            missed += value - before
+        else:
+            rows.append((at_ms, value - missed - index.value[0]))
+        before = value
+    with judged(home, {**raw, "meter-1.pulse_count": Samples.of(rows)}) as ledger:
+        assert compared(ledger) == dict.fromkeys((9, 10, 11, 12) if judges else (9, 10, 12), Verdict.OK)
 
 
 def test_a_register_that_goes_round_compares_nothing_on_that_day() -> None:
@@ -346,7 +389,7 @@ def test_a_meter_that_covers_two_inverters_is_held_against_their_sum_and_needs_b
         sources=(*(polled(name) for name in names), polled("meter-1")),
     )
     home = Home(site, START, 5, 0.9)
-    raw = _without(home.raw(), "inverter-2", NOON, "2026-06-11T16:00:00Z")
+    raw = _without(home.raw(), "inverter-2", NOON, "2026-06-12T00:00:00Z")
     with judged(home, raw) as ledger:
         assert compared(ledger) == {9: Verdict.OK, 10: Verdict.OK}
     home.counting[:] = 0.85

@@ -9,11 +9,17 @@ import pytest
 
 from tests.detect.made_homes import METER, Home, broken, home_site
 from tests.detect.made_lines import judged, told
-from watcher.detect.meter_ratio import LATEST_DAYS, CleanDay, Moved, Now, cause, history, moved, quantum_wh, without
+from watcher.alert.policy import POLICY
+from watcher.detect.meter_ratio import LATEST_DAYS, Bounds, CleanDay, Moved, Now, causes, history, moved, quantum_wh
+from watcher.detect.usual_days import without
 from watcher.domain.alert import ClosedAs
 from watcher.domain.finding import Finding
 from watcher.domain.instant import POINTS_A_DAY, parse_iso
 
+LIMITS = POLICY[Finding.METER_MISMATCH].limits
+BOUNDS = Bounds(
+    *(LIMITS[name] for name in ("moved_errors", "moved_least", "day_errors", "day_least", "near_share", "sure_errors"))
+)
 STEPS = [
     pytest.param(1.0, 10.0, id="fine registers"),
     pytest.param(100.0, 100.0, id="usual"),
@@ -45,14 +51,17 @@ def _said(days: list[CleanDay], meter_step: float, inverter_step: float) -> dict
     """What every day says once there is a history; days on which it is told belong to none."""
     step = quantum_wh(meter_step, inverter_step, 1)
     known: list[CleanDay] = []
+    well = 0
     said: dict[int, Moved | None] = {}
     for one in days:
         known.append(one)
         before = history(known, one.day, step)
         if before is None:
             continue
-        said[one.day] = change = moved(known, before, step)
-        if change is not None and change.now is not Now.RECOVERED:
+        said[one.day] = change = moved([kept for kept in known if kept.day >= well], before, step, BOUNDS)
+        if change is not None and change.now is Now.RECOVERED:
+            well = change.first
+        elif change is not None:
             known = without(known, change.first if change.now is Now.TOLD else one.day)
     return said
 
@@ -114,19 +123,25 @@ def test_there_is_no_history_in_the_first_days_nor_of_next_to_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ratio", "pulses", "phases", "expected"),
+    ("ratio", "known", "pulses", "phases", "expected"),
     [
-        (0.8, False, 1, "constant-wrong"),  # 800 for 1000 pulses a kWh
-        (2.0, True, 1, "constant-wrong"),  # 2000 for 1000
-        (0.667, False, 3, "phase-missing"),
-        (0.667, False, 1, ""),
-        (0.95, True, 1, "pulses-lost"),
-        (1.05, True, 1, "pulses-doubled"),
-        (0.95, False, 1, ""),
+        pytest.param(0.8, False, False, 1, ("constant-wrong",), id="800 for 1000 pulses a kWh"),
+        pytest.param(2.0, True, False, 1, ("constant-wrong",), id="2000 for 1000"),
+        pytest.param(2.0, True, True, 1, ("constant-wrong", "pulses-doubled"), id="or each pulse counted twice"),
+        pytest.param(0.49, False, False, 1, ("constant-wrong",), id="never compared before: the inverter errs too"),
+        pytest.param(0.49, True, False, 1, ("pulses-lost", "inverter-changed"), id="compared before: no such constant"),
+        pytest.param(0.667, True, False, 3, ("phase-missing",), id="two of three phases"),
+        pytest.param(0.667, True, False, 1, ("pulses-lost", "inverter-changed"), id="one phase has none to miss"),
+        pytest.param(0.95, False, True, 1, ("pulses-lost",), id="some pulses lost"),
+        pytest.param(1.05, False, True, 1, ("pulses-doubled",), id="some counted twice"),
+        pytest.param(0.95, True, False, 1, ("pulses-lost", "inverter-changed"), id="either of two registers"),
+        pytest.param(0.95, False, False, 1, (), id="nothing is known of before"),
     ],
 )
-def test_a_ratio_looks_like_its_cause(ratio: float, pulses: bool, phases: int, expected: str) -> None:
-    assert cause(ratio, pulses, phases) == expected
+def test_a_ratio_looks_like_its_causes(
+    ratio: float, known: bool, pulses: bool, phases: int, expected: tuple[str, ...]
+) -> None:
+    assert causes(ratio, known, pulses, phases) == expected
 
 
 @pytest.mark.slow

@@ -163,6 +163,7 @@ POLICY: Mapping[Finding, Policy] = {
             "sun_deg": 8.0,
             # Hours of full power, at the lower edge, that must be missing (own study).
             "hours_measured": 0.2,
+            "hours_peers": 0.35,
             "hours_satellite": 0.35,
             "hours_weather": 0.5,
             "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
@@ -191,6 +192,60 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.2,
         },
     ),
+    Finding.STRING_INTERMITTENT: Policy(
+        hold_ms=0,  # the detector counts days itself
+        clear_ms=2 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.URGENT,  # a contact that opens under load can arc
+        audience=(*HOME, *TRADE),
+        limits={
+            "days": 2.0,
+            "within_days": 8.0,
+            "stronger": 1.1,  # of the current at which it broke: carried again, it is well
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.STRING_LOW_VOLTAGE: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={"loss_share": 0.2},
+    ),
+    Finding.MODULE_LOST: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "substring_share": 0.75,  # of a third of a module: a fall of voltage by less is none (own study)
+            "deviations": 5.5,  # of the step by the days' own spread, which is not white
+            "loss_share": 0.25,
+        },
+    ),
+    Finding.STRING_LOW_CURRENT: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "evidence": 13.0,
+            "forget_days": 30.0,
+            # What a healthy contrast may drift in the square root of a day, and the least loss worth saying: beside
+            # planes that agree, beside others, and by the reference alone.
+            "drift_alike": 0.004,
+            "least_alike": 0.05,
+            "drift_apart": 0.01,
+            "least_apart": 0.08,
+            "drift_alone": 0.0075,
+            "least_alone": 0.15,
+            "snow_below_degc": 3.0,
+            "loss_share": 0.2,
+        },
+    ),
     Finding.OUTPUT_LOW: Policy(
         hold_ms=0,  # the detector counts days itself: a day that settles again is still one day
         clear_ms=DAY_MS,
@@ -203,6 +258,7 @@ POLICY: Mapping[Finding, Policy] = {
             "days_low": 2.0,
             "days_fine": 3.0,
             "margin_measured": 0.2,
+            "margin_peers": 0.3,
             "margin_satellite": 0.35,
             "margin_weather": 0.5,
             "snow_below_degc": 3.0,
@@ -211,15 +267,19 @@ POLICY: Mapping[Finding, Policy] = {
             # limits.py), what a healthy level may drift in the square root of a day, the least loss worth saying, and
             # after how many days a loss is no step any more.
             "evidence_measured": 13.0,
+            "evidence_peers": 14.5,
             "evidence_satellite": 15.0,
             "evidence_weather": 16.0,
             "drift_measured": 0.0055,
+            "drift_peers": 0.006,
             "drift_satellite": 0.0075,
             "drift_weather": 0.0075,
             "least_measured": 0.05,
+            "least_peers": 0.06,
             "least_satellite": 0.08,
             "least_weather": 0.13,
             "forget_days_measured": 30.0,
+            "forget_days_peers": 40.0,
             "forget_days_satellite": 45.0,
             "forget_days_weather": 60.0,
         },

@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from watcher.alert.policy import POLICY
 from watcher.alert.wording_cautions import CAUTIONS, Caution, Register, register_of
 from watcher.alert.wording_endings import ENDINGS, OUTCOMES
 from watcher.alert.wording_figures import Teller, begin, energy, energy_range, money, when
-from watcher.alert.wording_money import lost_payment, may_see_money
+from watcher.alert.wording_money import MISCOUNTED, lost_payment, may_see_money
 from watcher.alert.wording_row import Words
 from watcher.alert.wording_table import FAULTS, FIGURES
-from watcher.domain.alert import Alert, ClosedAs, Mail, MailReason
+from watcher.domain.alert import Alert, AlertClass, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS
@@ -166,21 +167,22 @@ class _Writer:
     def _loss(self, until_ms: int, *, over: bool) -> tuple[str, ...]:
         """Energy with its range, then payments for those who get them; nothing where nothing was lost."""
         alert = self.alert
-        if alert.loss_high_mwh <= 0 or alert.finding is Finding.METER_SILENT:
+        safety = POLICY[alert.finding].alert_class is AlertClass.SAFETY
+        if alert.loss_high_mwh <= 0 or alert.finding is Finding.METER_SILENT or (safety and self.home):
             return ()
         low, kwh, high = (mwh / 1e6 for mwh in (alert.loss_low_mwh, alert.loss_mwh, alert.loss_high_mwh))
-        stalled = alert.finding is Finding.METER_STALLED
+        uncounted = alert.finding in MISCOUNTED
         tense = "was" if over else "has been"
-        fate = f"of solar power {tense} made but not counted" if stalled else f"of solar power {tense} lost"
+        fate = f"of solar power {tense} made but not counted" if uncounted else f"of solar power {tense} lost"
         span = energy_range(low, kwh, high)
         amount = energy(kwh)
         told = [f"{amount[0].upper()}{amount[1:]} {fate}" + (f" ({span})." if span else ".")]
-        if stalled:
+        if uncounted:
             told.append("This is our estimate, from what the inverter counted.")
         pence = lost_payment(alert, self.site.payment, until_ms)
-        if pence is not None and may_see_money(self.mail.role, self.site):
+        if pence is not None and not safety and may_see_money(self.mail.role, self.site):
             told.append(f"That comes to {money(*pence)} in payments.")
-        if stalled and over and self.home:
+        if uncounted and over and self.home:
             told.append("Keep this letter. It may help if you ask to be paid for what was not counted.")
         return tuple(told)
 

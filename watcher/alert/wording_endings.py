@@ -20,10 +20,70 @@ class Ending:
 
 
 ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
+    (Finding.EARTH_FAULT, Register.HOME): Ending(
+        again="the earth-leakage warning is over",
+        was="there was an earth-leakage warning",
+        never="there was no earth leakage",
+    ),
+    (Finding.EARTH_FAULT, Register.TRADE): Ending(
+        again="the earth fault at {device} is over",
+        was="{device} reported an earth fault",
+        never="{device} had no earth fault",
+    ),
+    (Finding.ARC_FAULT, Register.HOME): Ending(
+        again="the warning about sparks is over",
+        was="there was a warning about sparks",
+        never="there were no sparks",
+    ),
+    (Finding.ARC_FAULT, Register.TRADE): Ending(
+        again="the arc reported by {device} is over",
+        was="{device} reported a DC arc",
+        never="{device} had no DC arc",
+    ),
+    (Finding.INVERTER_OVERHEATING, Register.HOME): Ending(
+        again="your solar inverter is no longer too hot",
+        was="your solar inverter was too hot",
+        never="your solar inverter was not too hot",
+    ),
+    (Finding.INVERTER_OVERHEATING, Register.TRADE): Ending(
+        again="{device} is no longer too hot",
+        was="{device} was too hot",
+        never="{device} was not too hot",
+    ),
+    (Finding.SUPPLY_VOLTAGE_DANGER, Register.HOME): Ending(
+        again="the mains voltage in your home is safe again",
+        was="the mains voltage in your home was not safe",
+        never="the mains voltage in your home was safe",
+    ),
+    (Finding.SUPPLY_VOLTAGE_DANGER, Register.TRADE): Ending(
+        again="the supply voltage at {device} is safe again",
+        was="the supply voltage at {device} was dangerous",
+        never="the supply voltage at {device} was not dangerous",
+    ),
+    (Finding.BATTERY_ALARM, Register.HOME): Ending(
+        again="the warning from your battery is over",
+        was="there was a warning from your battery",
+        never="there was no warning from your battery",
+    ),
+    (Finding.BATTERY_ALARM, Register.TRADE): Ending(
+        again="the battery alarm at {device} is over",
+        was="{device} passed on a battery alarm",
+        never="{device} passed on no battery alarm",
+    ),
     (Finding.METER_STALLED, Register.HOME): Ending(
         again="your solar meter is counting again",
         was="your solar meter had stopped counting",
         never="your solar meter was counting all the time",
+    ),
+    (Finding.METER_REVERSED, Register.HOME): Ending(
+        again="your solar meter counts up again",
+        was="your solar meter ran backwards",
+        never="your solar meter counted up all the time",
+    ),
+    (Finding.METER_REVERSED, Register.TRADE): Ending(
+        again="generation meter {device} counts up again",
+        was="generation meter {device} ran backwards",
+        never="generation meter {device} had not run backwards",
     ),
     (Finding.METER_SILENT, Register.HOME): Ending(
         again="we can read your solar meter again",
@@ -103,13 +163,13 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
 }
 
 OUTCOMES: Mapping[tuple[ClosedAs, Register], str] = {
-    (ClosedAs.REPLACED, Register.HOME): "The part in question has been replaced.",
+    (ClosedAs.REPLACED, Register.HOME): "We now know what this comes from, and wrote to you about that.",
     (
         ClosedAs.RECORD_CHANGED,
         Register.HOME,
     ): "We were given new facts about your system, and with them this is settled.",
     (ClosedAs.INSPECTED, Register.HOME): "Someone has looked at it and marked it as dealt with.",
-    (ClosedAs.REPLACED, Register.TRADE): "Closed: the device was replaced.",
+    (ClosedAs.REPLACED, Register.TRADE): "Closed: taken over by the alert that names its cause.",
     (ClosedAs.RECORD_CHANGED, Register.TRADE): "Closed: the site record was changed.",
     (ClosedAs.INSPECTED, Register.TRADE): "Closed: an inspection was recorded.",
 }

@@ -13,6 +13,13 @@ from watcher.alert.wording_cautions import Caution
 from watcher.alert.wording_row import Both, Words
 from watcher.domain.finding import Finding
 
+_WRITE_IT_DOWN = (
+    "Please write down the number that the meter shows today, and take a photo of it.",
+    "The right meter is in this place: {place}.",
+    "It has this number printed on it: {serial}.",
+)
+_PAID_BY_IT = "If you are paid for the power your panels make, that payment goes by this meter."
+
 _METER_STALLED = Both(
     Words(
         subject="your solar meter has stopped counting",
@@ -20,13 +27,9 @@ _METER_STALLED = Both(
             "Your solar meter has stopped counting, but your panels still work.",
             "The number on it, {index_kwh:dial} kWh, last moved on {last_moved_ms:when}.",
             "Since then your panels have made {inverter_kwh:kwh}.",
-            "If you are paid for the power your panels make, that payment goes by this meter.",
+            _PAID_BY_IT,
         ),
-        check=(
-            "Please write down the number that the meter shows today, and take a photo of it.",
-            "The right meter is in this place: {place}.",
-            "It has this number printed on it: {serial}.",
-        ),
+        check=_WRITE_IT_DOWN,
         caution=Caution.METER,
     ),
     Words(
@@ -41,6 +44,32 @@ _METER_STALLED = Both(
             "If it has not, the register or the meter's wiring is at fault: see whether the output still passes "
             "through the meter, and arrange an exchange.",
             "Record serial, closing and opening index with photographs: payments rest on them.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+_METER_REVERSED = Both(
+    Words(
+        subject="your solar meter runs backwards",
+        wrong=(
+            "Your solar meter runs backwards: its number goes down while your panels make power.",
+            "It has gone back by {back_kwh:kwh}, while your panels made {inverter_kwh:kwh}.",
+            _PAID_BY_IT,
+        ),
+        check=_WRITE_IT_DOWN,
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="generation meter {device} runs backwards",
+        wrong=(
+            "{device} counts down while the inverter generates.",
+            "Down by {back_kwh:kwh}; the inverter has counted {inverter_kwh:kwh} meanwhile.",
+        ),
+        check=(
+            "See whether line and load side of the meter, or a current transformer, are the wrong way round.",
+            "Ask what was done to the meter or the board on the day it began.",
+            "Record serial and index with photographs before and after: payments rest on them.",
         ),
         caution=Caution.METER,
     ),
@@ -83,13 +112,9 @@ _METER_MISMATCH = Both(
             "Your solar meter and your inverter do not agree about how much power your panels make.",
             "Over the last {days:days} the meter counted {meter_kwh:kwh}, and the inverter {inverter_kwh:kwh}.",
             "A small gap is normal. This one is too big.",
-            "If you are paid for the power your panels make, that payment goes by this meter.",
+            _PAID_BY_IT,
         ),
-        check=(
-            "Please write down the number that the meter shows today, and take a photo of it.",
-            "The right meter is in this place: {place}.",
-            "It has this number printed on it: {serial}.",
-        ),
+        check=_WRITE_IT_DOWN,
         caution=Caution.METER,
     ),
     Words(
@@ -138,6 +163,8 @@ _INVERTER_CHANGED = _mismatch_by(
 METER_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.METER_STALLED, "register-still"): _METER_STALLED,
     (Finding.METER_STALLED, ""): _METER_STALLED,
+    (Finding.METER_REVERSED, "register-falls"): _METER_REVERSED,
+    (Finding.METER_REVERSED, ""): _METER_REVERSED,
     (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
     (Finding.METER_SILENT, ""): _METER_SILENT,
     (Finding.METER_MISMATCH, "constant-wrong"): _CONSTANT_WRONG,

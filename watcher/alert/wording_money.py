@@ -13,7 +13,10 @@ from watcher.domain.finding import Finding
 from watcher.domain.site import Payment, Rate, Role, Scheme, Site
 
 _FOREVER_MS = 2**62
-_ONLY_UNCOUNTED = frozenset({Finding.METER_STALLED, Finding.METER_SILENT})
+MISCOUNTED = frozenset({Finding.METER_STALLED, Finding.METER_REVERSED, Finding.METER_MISMATCH})
+"""Their loss was made all the same, but not counted."""
+
+_ONLY_UNCOUNTED = MISCOUNTED | {Finding.METER_SILENT}
 
 
 def may_see_money(role: str, site: Site) -> bool:

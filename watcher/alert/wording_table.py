@@ -22,6 +22,7 @@ from watcher.alert.wording_row import (
     Both,
     Words,
 )
+from watcher.alert.wording_states import STATE_FAULTS, STATE_FIGURES
 from watcher.domain.finding import Finding
 
 
@@ -294,6 +295,7 @@ _STEP_FRACTION = Both(
 
 FAULTS: Mapping[tuple[Finding, str], Both] = {
     **METER_FAULTS,
+    **STATE_FAULTS,
     (Finding.INVERTER_SILENT, "link-to-inverter"): _LINK_TO_INVERTER,
     (Finding.INVERTER_SILENT, ""): _INVERTER_SILENT,
     (Finding.NO_GENERATION, "ac-side-off"): _AC_SIDE_OFF,
@@ -315,6 +317,7 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
 
 FIGURES: Mapping[str, tuple[str, str]] = {
     "index_kwh": ("Meter index", "{0:dial} kWh"),
+    "back_kwh": ("Run back", "{0:.1f} kWh"),
     "inverter_kwh": ("Counted by the inverter", "{0:.1f} kWh"),
     "meter_kwh": ("Counted by the meter", "{0:.1f} kWh"),
     "difference_percent": ("Difference", "{0:.1f} %"),
@@ -331,5 +334,6 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     "share": ("Share of the expected", "{0:.2f}"),
     "shift_minutes": ("Times moved by", "{0:.0f} minutes"),
     "days": ("Days judged", "{0:.0f}"),
+    **STATE_FIGURES,
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""

@@ -83,6 +83,7 @@ class Counted:
     accepted_ms, accepted_mwh: readings that were believed and what the register showed [mWh], ascending in time
     seen_ms: times of all samples, believed or not
     moved_ms: times of readings above the one before, returns from a dip to the old value left out
+    shown_ms, shown_mwh: readings in range, believed or not, and what the register showed [mWh]
     """
 
     segments: Segments
@@ -90,6 +91,8 @@ class Counted:
     accepted_mwh: Ints
     seen_ms: Ints
     moved_ms: Ints
+    shown_ms: Ints
+    shown_mwh: Ints
 
 
 def count(samples: Samples, facts: CounterFacts, restarts: Sequence[Restart] = ()) -> Counted:
@@ -109,6 +112,8 @@ def count(samples: Samples, facts: CounterFacts, restarts: Sequence[Restart] = (
         fold.register[accepted],
         seen_ms,
         fold.time[fold.moved],
+        fold.time,
+        fold.register,
     )
 
 

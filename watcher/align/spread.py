@@ -35,6 +35,7 @@ def counter_on_grid(counted: Counted, start_ms: int, points: int, pace_ms: int) 
         latest(counted.accepted_ms, counted.accepted_mwh / 1000, ends, np.nan),
         latest(counted.seen_ms, counted.seen_ms, ends, 0).astype(np.int64),
         latest(counted.moved_ms, counted.moved_ms, ends, 0).astype(np.int64),
+        latest(counted.shown_ms, counted.shown_mwh / 1000, ends, np.nan),
     )
 
 

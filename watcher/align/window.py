@@ -107,6 +107,8 @@ class Counter:
     index_wh: the last accepted register value seen at or before the interval's end; NaN before the first
     seen_ms: the time of the last sample at or before the interval's end, accepted or not; 0 before the first
     moved_ms: the time of the last reading that was above the one before it; 0 before the first
+    shown_wh: the last register value in range seen at or before the interval's end, believed or not: the only trace of
+        a register that runs backwards; NaN before the first. For an index had from pulses, that of the pulses
     dials: for an index had from pulses, the readings typed from the display
     """
 
@@ -117,6 +119,7 @@ class Counter:
     index_wh: Floats
     seen_ms: Ints
     moved_ms: Ints
+    shown_wh: Floats
     dials: Sequence[DialCheck] = ()
 
 

@@ -8,18 +8,16 @@ is told then is a ratio that moves against its own history (meter_ratio.py), lon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Protocol
 
 import numpy as np
 
-from watcher.align.segments import FLAGS, Segments
-from watcher.align.window import Bools, Counter, Gauge, SegmentFlag, Window
 from watcher.detect.meter_pair import MeterPair
-from watcher.detect.meter_ratio import Now
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, heard, mwh, unknown
+from watcher.detect.meter_ratio import Bounds, CleanDay, Moved, Now
+from watcher.detect.meter_sides import Comparison, Register, explained_by, side_of
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY, local_day, local_day_of
@@ -35,70 +33,11 @@ CODES = (
     "meter-mismatch.nearly-moved",
 )
 _AGREE, _APART, _BETWEEN, _EXPLAINED, _MOVED, _NEARLY = 1, 2, 3, 4, 5, 6
-CAUSES = ("", "constant-wrong", "phase-missing", "pulses-lost", "pulses-doubled", "inverter-changed")
 CLASS_PERCENT = {"A": 3.5, "B": 2.0, "C": 0.7}
 """Largest permissible error of each class from the transitional current up, +5 to +30 °C (2014/32/EU Annex V)."""
 
 SPANS_DAYS = (1, 2, 4, 7, 13)
 """Tried shortest first: the first with enough energy decides."""
-
-_PLAIN = {FLAGS.index(SegmentFlag.COUNTED), FLAGS.index(SegmentFlag.DIPPED)}
-"""Counting, and misreadings that were taken back. After anything else a difference of registers is no energy."""
-
-
-class _Side(Protocol):
-    """One of the two that are compared."""
-
-    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
-        """Energy of the intervals first..stop-1, as known at a grid point; None where it cannot be told."""
-        ...
-
-    def is_heard(self) -> Bools:
-        """Where it was heard."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Register:
-    """Its energy is what it shows at the end less what it showed at the beginning, gaps in between or not."""
-
-    window: Window
-    counter: Counter
-    every_s: float
-    step_mwh: float
-
-    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
-        segments = Segments.of(self.counter.segments)
-        start_ms, end_ms = (self.window.start_ms + GRID_MS * place for place in (first, stop))
-        touching = slice(
-            int(np.searchsorted(segments.end_ms, start_ms, side="right")),
-            int(np.searchsorted(segments.start_ms, end_ms, side="left")),
-        )
-        if not set(segments.flag[touching].tolist()) <= _PLAIN:
-            return None
-        # What was counted across either end cannot be dated; over a night that is next to nothing.
-        across = (segments.start_ms[touching] < start_ms) | (segments.end_ms[touching] > end_ms)
-        if (segments.mwh[touching][across] > self.step_mwh).any():
-            return None
-        energy = 1000.0 * (self.counter.index_wh[stop - 1] - self.counter.index_wh[first - 1])
-        return None if np.isnan(energy) else float(np.round(energy))
-
-    def is_heard(self) -> Bools:
-        return heard(self.window, self.counter.seen_ms, self.every_s)
-
-
-@dataclass(frozen=True, slots=True)
-class _Power:
-    """Without a register, the integral of power, whichever sign stands for generation on a meter."""
-
-    gauge: Gauge
-
-    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
-        energy = mwh(self.gauge.value[first:stop][self.gauge.known_ms[first:stop] <= point_ms])
-        return float(max(np.nansum(np.maximum(energy, 0.0)), np.nansum(np.maximum(-energy, 0.0))))
-
-    def is_heard(self) -> Bools:
-        return ~np.isnan(self.gauge.value)
 
 
 class MeterMismatch:
@@ -114,41 +53,39 @@ class MeterMismatch:
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
         meter, window = scene.site.meter(subject), scene.window
-        step = 1000.0 * max(meter.resolution_wh, scene.limit(self.name, "inverter_step_wh"))
-        metered = self._side(scene, subject, ("energy_index", "pulse_count"), step)
-        made = [self._side(scene, name, ("ac_energy",), step) for name in meter.covers]
+        settling = _settling(scene)
+        step_wh = scene.limit(self.name, "inverter_step_wh")
+        step = 1000.0 * max(meter.resolution_wh, step_wh)
+        if not settling:
+            return unknown(scene, self.name, subject, CODES[0])
+        metered = side_of(scene, subject, ("energy_index", "pulse_count"), step)
+        made = [side_of(scene, name, ("ac_energy",), step) for name in meter.covers]
         sides = [side for side in (metered, *made) if side is not None]
         if len(sides) < 1 + len(made):
             return unknown(scene, self.name, subject, CODES[0])
-        least = max(scene.limit(self.name, "least_wh") * 1000.0, scene.limit(self.name, "least_steps") * step)
-        all_heard = np.logical_and.reduce([side.is_heard() for side in sides])
-        stalled = scene.judged.get((Finding.METER_STALLED, subject))
-        n = window.points
-        explained = stalled.verdict == FAULT if stalled is not None else np.zeros(n, dtype=bool)
-
-        def clean(first: int, stop: int) -> bool:
-            heard = self._heard_throughout(scene, all_heard, slice(first, stop))
-            return heard and not bool(explained[first:stop].any())
-
-        registers = [side for side in sides if isinstance(side, _Register)]
-        step_wh = scene.limit(self.name, "inverter_step_wh")
+        both = Comparison(scene, sides, explained_by(scene, meter), scene.limit(self.name, "unheard_share"))
         # Sums of power err by more than a ratio may move.
-        pair = MeterPair(scene, meter, registers, clean, step_wh) if len(registers) == len(sides) else None
+        registers = all(isinstance(side, Register) for side in sides)
+        pair = MeterPair(scene, meter, both, step_wh, self._bounds(scene)) if registers else None
+        n = window.points
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
         observed, expected = np.full(n, np.nan), np.full(n, np.nan)
         onset, onset_low, onset_high, units = (np.zeros(n, dtype=np.int64) for _ in range(4))
         loss, arrears = np.zeros(n), np.zeros(n)
+        cause_sets: list[tuple[str, ...]] = [()]
         facts: dict[int, Mapping[str, str | float]] = {}
         figures: list[DayFigure] = []
         newest = max((one.day for one in scene.past.get((self.name, subject), ())), default=date.min)
-        for point_ms, day, again in _settling(scene):
+        for point_ms, day, again in settling:
             at = window.index_of(point_ms)
             said: _Said | None = None
+            change: Moved | None = None
+            known = [] if pair is None else pair.take(day, point_ms)
             if day >= newest:  # else a later day has been compared already: an older one proves nothing about now
-                said = self._by_tolerance(scene, meter, sides, least, step, clean, explained, day, point_ms)
-            by_history = None if pair is None or day < newest else self._by_history(scene, pair, day, point_ms)
-            if by_history is not None and (said is None or said.code not in (_APART, _EXPLAINED)):
-                said = by_history
+                said = self._by_tolerance(scene, meter, both, step, day, point_ms)
+                if pair is not None and known and known[-1].day == day.toordinal():
+                    change = pair.moved(known, day)
+                    said = self._better(said, self._by_history(scene, pair, known, change))
             if said is not None:
                 code[at] = said.code
             if said is not None and said.code != _EXPLAINED:
@@ -160,11 +97,16 @@ class MeterMismatch:
                 loss[at] = 0.0 if again else np.round(said.lost_mwh)
                 arrears[at] = np.round(said.lost_before_mwh + said.lost_mwh) - loss[at]
                 if verdict[at] == FAULT and pair is not None:
-                    ratio = said.ratio if said.ratio else said.told_mwh / said.made_mwh
-                    cause[at] = CAUSES.index(pair.cause(ratio, said.onset_ms[0]))
+                    usual = 1.0 if pair.before is None else pair.before.ratio
+                    ratio = said.ratio if said.ratio else said.told_mwh / said.made_mwh / usual
+                    looks_like = pair.causes(ratio, pair.before is not None, said.onset_ms[0])
+                    if looks_like not in cause_sets:
+                        cause_sets.append(looks_like)
+                    cause[at] = cause_sets.index(looks_like)
                 facts[at] = said.facts
-            if pair is not None and (kept := pair.figure(self.name, day, point_ms, _apart_since(scene, said, day))):
-                figures.append(kept)
+            if pair is not None:
+                kept = pair.figure(self.name, day, point_ms, _apart_since(scene, said, day), change)
+                figures += [] if kept is None else [kept]
         return Judgement(
             finding=self.name,
             subject=subject,
@@ -172,7 +114,7 @@ class MeterMismatch:
             code=code,
             codes=CODES,
             cause=cause,
-            cause_sets=tuple((one,) if one else () for one in CAUSES),
+            cause_sets=tuple(cause_sets),
             observed=observed,
             expected=expected,
             unit="Wh",
@@ -187,34 +129,47 @@ class MeterMismatch:
             figures=figures,
         )
 
+    def _bounds(self, scene: Scene) -> Bounds:
+        """From when on a ratio that moves is told."""
+        return Bounds(
+            errors=scene.limit(self.name, "moved_errors"),
+            least=scene.limit(self.name, "moved_least"),
+            day_errors=scene.limit(self.name, "day_errors"),
+            day_least=scene.limit(self.name, "day_least"),
+            near=scene.limit(self.name, "near_share"),
+            sure=scene.limit(self.name, "sure_errors"),
+        )
+
+    def _better(self, by_tolerance: _Said | None, by_history: _Said | None) -> _Said | None:
+        """Of two answers for a day the one that knows more: a history that has moved, or has come back, is the finer
+        measure, unless the day by itself is out of tolerance.
+        """
+        if by_history is None or by_tolerance is None:
+            return by_history or by_tolerance
+        if by_tolerance.code == _APART and (by_history.code == _NEARLY or by_tolerance.days == 1):
+            return by_tolerance
+        return by_tolerance if by_tolerance.code == _EXPLAINED and by_history.code == _NEARLY else by_history
+
     def _by_tolerance(
-        self,
-        scene: Scene,
-        meter: Meter,
-        sides: Sequence[_Side],
-        least: float,
-        step: float,
-        clean: Callable[[int, int], bool],
-        explained: Bools,
-        day: date,
-        point_ms: int,
+        self, scene: Scene, meter: Meter, both: Comparison, step: float, day: date, point_ms: int
     ) -> _Said | None:
         """The shortest stretch up to a day with enough energy; None where none can be compared."""
+        least = max(scene.limit(self.name, "least_wh") * 1000.0, scene.limit(self.name, "least_steps") * step)
         start_ms = scene.window.start_ms
-        end = (local_day(day, scene.site.zone)[1] - start_ms) // GRID_MS
+        end = both.places(day)[1]
         for days in SPANS_DAYS:
             first = end - days * POINTS_A_DAY
             if first < 1:
                 return None
-            told, *shares = (side.energy_mwh(first, end, point_ms) for side in sides)
-            if told is None or None in shares:
+            found = both.energies(first, end, point_ms)
+            if found is None:
                 return None
-            energy = sum(share for share in shares if share is not None)
+            told, energy = found
             if energy < least:
                 continue
-            if explained[first:end].any():
+            if both.explained[first:end].any():
                 return _Said(_EXPLAINED)
-            if not clean(first, end):
+            if not both.clean(first, end):
                 return None
             tolerance = self._tolerance(scene, meter) + 2.0 * step / energy
             difference = told / energy - 1.0
@@ -230,15 +185,14 @@ class MeterMismatch:
                 lost / days,
                 lost - lost / days,
                 _facts(meter, told, energy, difference, days) | {"tolerance_percent": round(100.0 * tolerance, 1)},
+                days=days,
             )
         return None
 
-    def _by_history(self, scene: Scene, pair: MeterPair, day: date, point_ms: int) -> _Said | None:
-        """A day on which the ratio of the two has moved; None where it has not, or cannot be told."""
-        known = pair.days(point_ms)
-        if not known or known[-1].day != day.toordinal():
-            return None
-        change = pair.moved(known, day)
+    def _by_history(
+        self, scene: Scene, pair: MeterPair, known: Sequence[CleanDay], change: Moved | None
+    ) -> _Said | None:
+        """What it says of a day that the ratio of the two has moved, or has come back; None where it did neither."""
         if change is None:
             return None
         if change.now is not Now.TOLD:
@@ -260,21 +214,6 @@ class MeterMismatch:
             1.0 + change.deviation,
         )
 
-    def _side(self, scene: Scene, device: str, registers: tuple[str, ...], step_mwh: float) -> _Side | None:
-        window, source = scene.window, scene.site.source_of(device)
-        every_s = max(source.every_s, source.period_s) if source else 60.0
-        for name in registers:
-            if (counter := window.counter(f"{device}.{name}")) is not None:
-                return _Register(window, counter, every_s, step_mwh)
-        gauge = window.gauge(f"{device}.ac_power")
-        return None if gauge is None else _Power(gauge)
-
-    def _heard_throughout(self, scene: Scene, all_heard: Bools, part: slice) -> bool:
-        """All heard in nearly every sunlit interval."""
-        sunlit = scene.expected.sun_elevation_deg[part] > 0.0
-        unheard = ~all_heard[part] & sunlit
-        return bool(unheard.sum() <= scene.limit(self.name, "unheard_share") * max(1, int(sunlit.sum())))
-
     def _tolerance(self, scene: Scene, meter: Meter) -> float:
         """How far apart meter and inverters may be, as a share: the worst case of both. (reference: common practice)"""
         inverters = [scene.site.inverter(name).accuracy_percent for name in meter.covers]
@@ -285,7 +224,7 @@ class MeterMismatch:
 class _Said:
     """What one comparison says. onset_ms: estimate, low, high. ratio: of the two against what was usual, 0 against 1
 
-    lost_mwh, lost_before_mwh: on the day itself, and since the onset before it
+    lost_mwh, lost_before_mwh: on the day itself, and since the onset before it. days: of the stretch it rests on
     """
 
     code: int
@@ -296,6 +235,7 @@ class _Said:
     lost_before_mwh: float = 0.0
     facts: Mapping[str, str | float] = field(default_factory=dict)
     ratio: float = 0.0
+    days: int = 0
 
 
 def _apart_since(scene: Scene, said: _Said | None, day: date) -> int:

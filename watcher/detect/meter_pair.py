@@ -1,84 +1,86 @@
 """A meter and what it covers, day by day: the clean days of the window and those that were kept from before it.
 
-Rule: a day is clean where every register was heard throughout, dated at both ends, and nothing else explains it. Days
-on which the two were found apart are kept and belong to no history.
+Rule: a day is clean where it may be compared (meter_sides.py). Days on which the two were found apart are kept and
+belong to no history; after a repair only the days since it are held against that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Protocol
 from zlib import crc32
 
-from watcher.detect.meter_ratio import CleanDay, History, Moved, cause, history, moved, quantum_wh, without
+from watcher.detect.meter_ratio import Bounds, CleanDay, History, Moved, Now, causes, history, moved, quantum_wh
+from watcher.detect.meter_sides import Comparison
 from watcher.detect.scene import Scene
+from watcher.detect.usual_days import ON_FILE, SINCE, remembered, without
 from watcher.domain.day import DayFigure
 from watcher.domain.event import EventKind
 from watcher.domain.finding import Finding
-from watcher.domain.instant import DAY_MS, GRID_MS, local_day
+from watcher.domain.instant import DAY_MS
 from watcher.domain.site import Meter, SourceKind
 
 VERSION_DAYS = 2
 """A device that says it is another one so near to the day is the likelier one to have changed."""
 
-
-class Register(Protocol):
-    """One of the registers that are compared."""
-
-    def energy_mwh(self, first: int, stop: int, point_ms: int) -> float | None:
-        """Energy of the intervals first..stop-1, as known at a grid point; None where it cannot be told."""
-        ...
+_WELL = "well"
+"""Of a figure: the ordinal of the day since when the two are as before again, 0 where that was not found on it."""
 
 
 @dataclass(slots=True)
 class MeterPair:
-    """registers: the meter's, then those of what it covers. clean: whether a comparison of intervals may stand
-
-    inverter_step_wh: of the counters of what it covers
-    """
+    """comparison: of registers alone. inverter_step_wh: of the counters of what the meter covers"""
 
     scene: Scene
     meter: Meter
-    registers: Sequence[Register]
-    clean: Callable[[int, int], bool]
+    comparison: Comparison
     inverter_step_wh: float
+    bounds: Bounds
     before: History | None = None
-    _energies: dict[date, CleanDay | None] = field(default_factory=dict)
-    _before_window: dict[date, list[CleanDay]] = field(default_factory=dict)
+    _days: dict[int, CleanDay] = field(default_factory=dict)
+    _since: dict[int, float] = field(default_factory=dict)
+    _well: int = 0
+    _taken: CleanDay | None = None
     _on_file: float = 0.0
 
     def __post_init__(self) -> None:
         # A number of the facts a comparison rests on: another meter or inverter has another history.
         inverters = [self.scene.site.inverter(name) for name in self.meter.covers]
         self._on_file = float(crc32(repr((self.meter, inverters)).encode()))
+        kept = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
+        for one in remembered(kept, self._on_file, _of_figure):
+            self._days[one.day] = one
+        for figure in kept:
+            if figure.values[ON_FILE] == self._on_file:
+                self._since[figure.day.toordinal()] = figure.values[SINCE]
+                self._well = max(self._well, int(figure.values.get(_WELL, 0.0)))
 
-    def days(self, point_ms: int) -> list[CleanDay]:
-        """The clean days that had settled by a point, ascending."""
-        window = [
-            day for day, points in self.scene.settling.items() if points[0] <= point_ms and self._places(day)[0] > 0
-        ]
-        found = list(self._kept(min(window))) if window else []
-        for day in sorted(window):
-            if day not in self._energies:
-                self._energies[day] = self._day(day, point_ms, self._apart(day))
-            if (one := self._energies[day]) is not None:
-                found.append(one)
-        return found
+    def take(self, day: date, point_ms: int) -> list[CleanDay]:
+        """The clean days up to one that settles, ascending, that one as it is known at the point."""
+        ordinal = day.toordinal()
+        first, stop = self.comparison.places(day)
+        self._taken = None
+        if first >= 1:  # else it lies before the window, and what was kept of it stands
+            old = self._days.pop(ordinal, None)
+            if (found := self._day(ordinal, first, stop, point_ms)) is not None:
+                self._taken = self._days[ordinal] = found.apart() if old is not None and not old.joins else found
+        return [self._days[one] for one in sorted(self._days) if one <= ordinal]
 
     def moved(self, days: Sequence[CleanDay], today: date) -> Moved | None:
         """How the newest clean days differ from the pair's history; None where they do not, or where there is none."""
-        step_wh = quantum_wh(self.meter.resolution_wh, self.inverter_step_wh, len(self.registers) - 1)
+        step_wh = quantum_wh(self.meter.resolution_wh, self.inverter_step_wh, len(self.comparison.sides) - 1)
         self.before = history(days, today.toordinal(), step_wh)
-        return None if self.before is None else moved(days, self.before, step_wh)
+        if self.before is None:
+            return None
+        return moved([one for one in days if one.day >= self._well], self.before, step_wh, self.bounds)
 
     def missed_wh(self, one: CleanDay) -> float:
         """What the meter counted less than usual on a day."""
         return 0.0 if self.before is None else max(one.made_wh * self.before.ratio - one.told_wh, 0.0)
 
-    def cause(self, ratio: float, since_ms: int) -> str:
-        """What a ratio looks like that holds since an instant, "" where it looks like nothing."""
+    def causes(self, ratio: float, known: bool, since_ms: int) -> tuple[str, ...]:
+        """What a ratio looks like that holds since an instant. known: whether it is against the pair's history"""
         source = self.scene.site.source_of(self.meter.id)
         pulses = source is not None and source.kind is SourceKind.PULSE
         pulses |= self.scene.window.counter(f"{self.meter.id}.pulse_count") is not None
@@ -86,56 +88,36 @@ class MeterPair:
         for event in self.scene.events:
             near = abs(event.at_ms - since_ms) <= VERSION_DAYS * DAY_MS
             if event.kind is EventKind.IDENTITY and event.subject in self.meter.covers and near:
-                return "inverter-changed"
-        return cause(ratio, pulses, 3 if three else 1)
+                return ("inverter-changed",)
+        return causes(ratio, known, pulses, 3 if three else 1)
 
-    def figure(self, finding: Finding, day: date, point_ms: int, since: int) -> DayFigure | None:
+    def figure(self, finding: Finding, day: date, point_ms: int, since: int, change: Moved | None) -> DayFigure | None:
         """What is kept of a day; None where it was not clean.
 
         since: ordinal of the day from which on days join no history, 0 for none
         """
-        one = self._energies.get(day)
+        ordinal = day.toordinal()
+        one = self._taken
         if one is None:
             return None
         if since:
-            for other, kept in self._energies.items():
-                if kept is not None and other.toordinal() >= since:
-                    self._energies[other] = kept._replace(joins=False)
-        values = {"on_file": self._on_file, "told_wh": one.told_wh, "made_wh": one.made_wh, "since": float(since)}
+            self._days = {other.day: other for other in without(list(self._days.values()), since)}
+        # A day that settles again after later ones says nothing new of when the two were apart.
+        self._since[ordinal] = float(since) if since else self._since.get(ordinal, 0.0)
+        well = change.first if change is not None and change.now is Now.RECOVERED else 0
+        self._well = max(self._well, well)
+        values = {ON_FILE: self._on_file, SINCE: self._since[ordinal], "told_wh": one.told_wh, "made_wh": one.made_wh}
+        if well:
+            values[_WELL] = float(well)
         revision = self.scene.settling[day].index(point_ms) + 1
         return DayFigure(finding, self.meter.id, day, revision, point_ms, values)
 
-    def _kept(self, first: date) -> list[CleanDay]:
-        """The days before a day of the window, as they were kept."""
-        if first not in self._before_window:
-            kept: Iterable[DayFigure] = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
-            found: list[CleanDay] = []
-            for one in kept:
-                if one.day < first and one.values["on_file"] == self._on_file:
-                    found.append(
-                        CleanDay(one.day.toordinal(), one.values["told_wh"], one.values["made_wh"], joins=True)
-                    )
-                    if one.values["since"]:
-                        found = without(found, int(one.values["since"]))
-            self._before_window[first] = found
-        return self._before_window[first]
-
-    def _places(self, day: date) -> tuple[int, int]:
-        start_ms, end_ms = local_day(day, self.scene.site.zone)
-        return (start_ms - self.scene.window.start_ms) // GRID_MS, (end_ms - self.scene.window.start_ms) // GRID_MS
-
-    def _apart(self, day: date) -> bool:
-        """Whether it was said, before the points that are asked for, that on a day of the window the two differ."""
-        kept = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
-        return any(0 < one.values["since"] <= day.toordinal() <= one.day.toordinal() for one in kept)
-
-    def _day(self, day: date, point_ms: int, apart: bool) -> CleanDay | None:
-        first, stop = self._places(day)
-        if not self.clean(first, stop):
+    def _day(self, ordinal: int, first: int, stop: int, point_ms: int) -> CleanDay | None:
+        if not self.comparison.clean(first, stop):
             return None
-        told, *made = (one.energy_mwh(first, stop, point_ms) for one in self.registers)
-        if told is None or None in made:
-            return None
-        return CleanDay(
-            day.toordinal(), told / 1000.0, sum(one for one in made if one is not None) / 1000.0, joins=not apart
-        )
+        energies = self.comparison.energies(first, stop, point_ms)
+        return None if energies is None else CleanDay(ordinal, energies[0] / 1000.0, energies[1] / 1000.0)
+
+
+def _of_figure(figure: DayFigure) -> CleanDay:
+    return CleanDay(figure.day.toordinal(), figure.values["told_wh"], figure.values["made_wh"])

@@ -1,9 +1,9 @@
 """A meter against its own history: the ratio of what it counted to what it covers made, when that ratio moves.
 
 Rule: registers over whole days, so that the steps of a register never add up; both ends seen. What moves is told once
-it is more than five times what registers, meter and inverter may err between two stretches of the same pair; the
-errors are our own study's. An inverter's counter is good to a few per cent and bends with its load by half of one, so
-less than 1.2 % is never told.
+it is several times what registers, meter and inverter may err between two stretches of the same pair; the errors are
+our own study's. An inverter's counter is good to a few per cent and bends with its load by half of one, so very little
+is never told. After a repair only the days since are held against the history.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from enum import Enum
 from math import sqrt
 from typing import NamedTuple
+
+from watcher.detect.usual_days import joining
 
 STRETCHES = (1, 2, 4, 7, 14, 28)
 """Clean days that are taken together, newest first."""
@@ -26,12 +28,22 @@ HISTORY_KWH, HISTORY_STEPS = 20.0, 15.0
 DAY_ERROR, LOAD_ERROR = 0.006, 0.0022
 """Of one day by itself, and of any stretch however long: the inverter's counter is not linear."""
 
-ERRORS, LEAST = 5.0, 0.012
-NEAR, SURE = 0.5, 4.5
-"""Over half of what is told nothing is said to be well; so many errors tell days after a repair from those before."""
 
-DAY_ERRORS, DAY_LEAST = 9.0, 0.15
-"""A single day must stand out further: a gap at its edge looks like a fault."""
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """From when on something is said (alert/policy.py). least shares: of the energy
+
+    errors, least: how far beyond its error and at all a ratio must be; day_errors, day_least: by a single day, which
+        must stand out further. near: over this part of what is told nothing is said to be well
+    sure: errors that tell days after a repair from those before it
+    """
+
+    errors: float
+    least: float
+    day_errors: float
+    day_least: float
+    near: float
+    sure: float
 
 
 class CleanDay(NamedTuple):
@@ -40,7 +52,10 @@ class CleanDay(NamedTuple):
     day: int
     told_wh: float
     made_wh: float
-    joins: bool
+    joins: bool = True
+
+    def apart(self) -> CleanDay:
+        return self._replace(joins=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +77,7 @@ class Now(Enum):
 @dataclass(frozen=True, slots=True)
 class Moved:
     """deviation: of the ratio from its history, relative. days: clean days it is seen over. first: ordinal of the day
-    since when
+    since when it is so, recovered or not
     """
 
     now: Now
@@ -73,15 +88,18 @@ class Moved:
 
 def history(days: Sequence[CleanDay], today: int, step_wh: float) -> History | None:
     """Of the clean days up to ten days ago, ascending; None where they are too few."""
-    used = [one for one in days if one.joins and one.day <= today - LATEST_DAYS][-HISTORY_DAYS:]
-    made = sum(one.made_wh for one in used)
+    used = joining(days, today - LATEST_DAYS, HISTORY_DAYS)
+    made = _made(used)
     if made < 1000.0 * HISTORY_KWH or made < HISTORY_STEPS * step_wh:
         return None
     return History(sum(one.told_wh for one in used) / made, _error(made, len(used), step_wh, 0.0))
 
 
-def moved(days: Sequence[CleanDay], before: History, step_wh: float) -> Moved | None:
-    """How the newest clean days, ascending, differ from the history; None where they clearly do not."""
+def moved(days: Sequence[CleanDay], before: History, step_wh: float, bounds: Bounds) -> Moved | None:
+    """How the newest clean days, ascending, differ from the history; None where they clearly do not.
+
+    days: since the last repair, where there was one
+    """
     near: Moved | None = None
     for stretch in STRETCHES:
         taken = days[-stretch:]
@@ -89,41 +107,46 @@ def moved(days: Sequence[CleanDay], before: History, step_wh: float) -> Moved | 
         if found is None:
             continue
         deviation, error = found
-        beyond = max(ERRORS * error, LEAST) if stretch > 1 else max(DAY_ERRORS * error, DAY_LEAST)
+        beyond = max(bounds.errors * error, bounds.least)
+        if stretch == 1:
+            beyond = max(bounds.day_errors * error, bounds.day_least)
         if abs(deviation) > beyond:
-            now = Now.RECOVERED if _recovered(taken, before, step_wh) else Now.TOLD
-            return Moved(now, deviation, stretch, _since(days, before))
-        if near is None and abs(deviation) > NEAR * beyond:
+            if well := _recovered(taken, before, step_wh, bounds.sure):
+                return Moved(Now.RECOVERED, deviation, stretch, well)
+            return Moved(Now.TOLD, deviation, stretch, _since(days, before))
+        if near is None and abs(deviation) > bounds.near * beyond:
             near = Moved(Now.BETWEEN, deviation, stretch, days[-stretch].day)
     return near
 
 
-def without(days: Sequence[CleanDay], first: int) -> list[CleanDay]:
-    """The same days, from an ordinal on in no history: a fault that lasts must not become usual."""
-    return [one._replace(joins=one.joins and one.day < first) for one in days]
-
-
 def _deviation(days: Sequence[CleanDay], before: History, step_wh: float) -> tuple[float, float] | None:
     """Of a stretch from the history, and its error, both relative; None where nothing was made."""
-    made = sum(one.made_wh for one in days)
+    made = _made(days)
     if made <= 0.0:
         return None
     return sum(one.told_wh for one in days) / made / before.ratio - 1.0, _error(made, len(days), step_wh, before.error)
 
 
-def _recovered(days: Sequence[CleanDay], before: History, step_wh: float) -> bool:
-    """Whether the newest of these days, two at least, are as before, and clearly not as the rest of them."""
+def _recovered(days: Sequence[CleanDay], before: History, step_wh: float, sure: float) -> int:
+    """Since which day the newest of these, two at least, are as before and clearly not as the rest; 0: they are not.
+
+    The two are told apart by what they may err against each other: neither the history nor the season counts there.
+    """
     for stretch in STRETCHES[1:]:
         if stretch >= len(days):
-            return False
-        newest = _deviation(days[-stretch:], before, step_wh)
-        rest = _deviation(days[:-stretch], before, step_wh)
-        if newest is None or rest is None:
+            return 0
+        newest, rest = days[-stretch:], days[:-stretch]
+        now, then = _deviation(newest, before, step_wh), _deviation(rest, before, step_wh)
+        if now is None or then is None:
             continue
-        half = abs(rest[0]) / 2.0
-        if abs(newest[0]) < half and SURE * newest[1] < half:
-            return True
-    return False
+        apart = sqrt(sum(_error(_made(part), len(part), step_wh, 0.0) ** 2 for part in (newest, rest)))
+        if abs(now[0]) < abs(then[0]) / 2.0 and abs(now[0] - then[0]) > sure * apart:
+            return newest[0].day
+    return 0
+
+
+def _made(days: Sequence[CleanDay]) -> float:
+    return sum(one.made_wh for one in days)
 
 
 def _since(days: Sequence[CleanDay], before: History) -> int:
@@ -151,14 +174,25 @@ def quantum_wh(meter_step_wh: float, inverter_step_wh: float, inverters: int) ->
 _FACTORS = (0.1, 0.3125, 0.5, 0.625, 0.8, 1.25, 1.6, 2.0, 3.2, 10.0)
 """What comes of one usual number of pulses for a kWh (800, 1000, 1600, 2000, 3200, 10000) in another's place."""
 
+_LIKE_A_FACTOR, _LIKE_A_PHASE = 0.015, 0.05
+_UNKNOWN_BEFORE = 0.03
+"""How far a ratio may be from what it looks like; that of two never compared before by the inverter's own error."""
 
-def cause(ratio: float, pulses: bool, phases: int) -> str:
-    """What a ratio of meter to inverter looks like, "" where it looks like nothing. phases: of the supply"""
-    for factor in _FACTORS:
-        if abs(ratio / factor - 1.0) < 0.015:
-            return "constant-wrong"
-    if phases == 3 and min(abs(ratio - 2.0 / 3.0), abs(ratio - 1.0 / 3.0)) < 0.05:
-        return "phase-missing"
-    if pulses:
-        return "pulses-lost" if ratio < 1.0 else "pulses-doubled"
-    return ""
+
+def causes(ratio: float, known: bool, pulses: bool, phases: int) -> tuple[str, ...]:
+    """What a ratio of meter to inverter looks like: one thing, an honest few, or nothing.
+
+    known: whether it is against the history of the two. pulses: the meter is read by them. phases: of the supply
+    """
+    found: list[str] = []
+    near = _LIKE_A_FACTOR if known else _UNKNOWN_BEFORE
+    if any(abs(ratio / factor - 1.0) < near for factor in _FACTORS):
+        found.append("constant-wrong")
+    if phases == 3 and min(abs(ratio - 2.0 / 3.0), abs(ratio - 1.0 / 3.0)) < _LIKE_A_PHASE:
+        found.append("phase-missing")
+    if found and not pulses:
+        return tuple(found)
+    found.append("pulses-lost" if ratio < 1.0 else "pulses-doubled")
+    if not pulses and known:  # a step between two registers that were the same before: either may have taken it
+        found.append("inverter-changed")
+    return tuple(found) if pulses or known else ()

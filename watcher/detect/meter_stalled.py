@@ -10,7 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, counted_mwh, heard, unknown
+from watcher.detect.meter_register import backwards, covered_mwh, is_dial, register_of, still_since
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, heard, unknown
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.site import Meter, MeterRole, Site
@@ -31,19 +32,20 @@ class MeterStalled:
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
         window, meter = scene.window, scene.site.meter(subject)
-        counter = window.counter(f"{subject}.energy_index")
-        made = [found for name in meter.covers if (found := counted_mwh(scene, name)) is not None]
-        if counter is None or not made:
+        counter = register_of(window, subject)
+        booked = None if counter is None else covered_mwh(scene, meter)
+        if counter is None or booked is None:
             return unknown(scene, self.name, subject, "meter-stalled.no-readings")
 
         ends, n = window.ends(), window.points
         source = scene.site.source_of(subject)
         is_heard = heard(window, counter.seen_ms, source.every_s if source else 60.0)
-        booked = np.sum([energy for energy, _ in made], axis=0)
+        # One that runs backwards does not stand still (meter_reversed.py).
+        changed_ms = still_since(counter, backwards(scene, meter, counter, booked), window)
 
         # A register that has not moved inside the window is watched from its first reading there.
         first_seen = int(np.argmax(counter.seen_ms > 0)) if bool((counter.seen_ms > 0).any()) else n
-        moved = np.where(counter.moved_ms > 0, (counter.moved_ms - window.start_ms) // GRID_MS, first_seen)
+        moved = np.where(changed_ms > 0, (changed_ms - window.start_ms) // GRID_MS, first_seen)
         moved = np.minimum(moved, np.arange(n))
         # It can be blamed only for what was surely made while it was watched: after its last move by the pace of the
         # slowest inverter, since what is booked sooner may be older, and before its last reading.
@@ -59,7 +61,7 @@ class MeterStalled:
         lately_ms = max(
             int(scene.limit(self.name, "moved_hours") * HOUR_MS), int(3000 * (source.every_s if source else 0))
         )
-        last_ms = np.where(counter.moved_ms > 0, counter.moved_ms, window.start_ms + GRID_MS * moved)
+        last_ms = np.where(changed_ms > 0, changed_ms, window.start_ms + GRID_MS * moved)
         patience_ms = int(scene.limit(self.name, "still_minutes") * MINUTE_MS)
         still = is_heard & (since >= limit) & (counter.seen_ms - last_ms >= patience_ms)
         moves = is_heard & ~still & (counter.moved_ms > 0) & (ends - counter.moved_ms <= lately_ms)
@@ -73,13 +75,15 @@ class MeterStalled:
         next_step = np.searchsorted(total[1:], total[moved + 1] + step_mwh)
         high_ms = window.start_ms + GRID_MS * (np.minimum(next_step, np.arange(n)) + 1)
 
+        dial = is_dial(window, subject)
+
         def evidence(point: int) -> Mapping[str, str | float]:
-            return {
-                "index_kwh": float(counter.index_wh[point]) / 1000.0,
+            figures: dict[str, str | float] = {
                 "inverter_kwh": float(made_since[point]) / 1e6,
                 "last_moved_ms": float(last_ms[point]),
                 "serial": meter.serial,
             }
+            return figures | ({"index_kwh": float(counter.index_wh[point]) / 1000.0} if dial else {})
 
         return Judgement(
             finding=self.name,

@@ -2,23 +2,43 @@
 
 from __future__ import annotations
 
+from watcher.detect.arc_fault import ArcFault
+from watcher.detect.battery_alarm import BatteryAlarm
 from watcher.detect.clock_wrong import ClockWrong
+from watcher.detect.earth_fault import EarthFault
+from watcher.detect.inverter_overheating import InverterOverheating
 from watcher.detect.inverter_silent import InverterSilent
 from watcher.detect.meter_mismatch import MeterMismatch
+from watcher.detect.meter_reversed import MeterReversed
 from watcher.detect.meter_silent import MeterSilent
 from watcher.detect.meter_stalled import MeterStalled
+from watcher.detect.module_lost import ModuleLost
 from watcher.detect.no_generation import NoGeneration
 from watcher.detect.output_low import OutputLow
 from watcher.detect.scene import Detector
+from watcher.detect.string_intermittent import StringIntermittent
+from watcher.detect.string_low_current import StringLowCurrent
+from watcher.detect.string_low_voltage import StringLowVoltage
 from watcher.detect.string_open import StringOpen
+from watcher.detect.supply_voltage_danger import SupplyVoltageDanger
 
 DETECTORS: tuple[Detector, ...] = (
+    EarthFault(),
+    ArcFault(),
+    InverterOverheating(),
+    SupplyVoltageDanger(),
+    BatteryAlarm(),
+    MeterReversed(),
     MeterStalled(),
     MeterSilent(),
     InverterSilent(),
     MeterMismatch(),
     NoGeneration(),
+    StringIntermittent(),
     StringOpen(),
+    ModuleLost(),
+    StringLowVoltage(),
+    StringLowCurrent(),
     OutputLow(),
     ClockWrong(),
 )

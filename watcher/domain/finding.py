@@ -12,12 +12,22 @@ from enum import StrEnum
 class Finding(StrEnum):
     """Every fault this program can name so far."""
 
+    EARTH_FAULT = "earth-fault"
+    ARC_FAULT = "arc-fault"
+    INVERTER_OVERHEATING = "inverter-overheating"
+    SUPPLY_VOLTAGE_DANGER = "supply-voltage-danger"
+    BATTERY_ALARM = "battery-alarm"
     METER_STALLED = "meter-stalled"
+    METER_REVERSED = "meter-reversed"
     METER_SILENT = "meter-silent"
     METER_MISMATCH = "meter-mismatch"
     INVERTER_SILENT = "inverter-silent"
     NO_GENERATION = "no-generation"
     STRING_OPEN = "string-open"
+    STRING_LOW_CURRENT = "string-low-current"
+    STRING_LOW_VOLTAGE = "string-low-voltage"
+    STRING_INTERMITTENT = "string-intermittent"
+    MODULE_LOST = "module-lost"
     OUTPUT_LOW = "output-low"
     CLOCK_WRONG = "clock-wrong"
 
