@@ -102,6 +102,17 @@ def _parser() -> argparse.ArgumentParser:
     how = add("health", _health, "Say how the watcher itself is, running or not; exit 0 only if all is well.")
     how.add_argument("--json", action="store_true", help="for machines")
 
+    looked = add(
+        "inspected", _inspected, "Record that someone has inspected a device; a safety alert ends no other way."
+    )
+    looked.add_argument("--site", required=True, metavar="ID")
+    looked.add_argument(
+        "what", nargs="?", metavar="WHAT", help="the device, or an alert's id; without it, list what is open"
+    )
+    looked.add_argument("--by", default="unnamed", metavar="NAME", help="who inspected it")
+    looked.add_argument("--at", metavar="TIME", help="when: ISO 8601 with offset or Z (now)")
+    looked.add_argument("--note", metavar="TEXT", help="what was found and done")
+
     copy = add("backup", _backup, "Copy all that was measured and judged, also while the watcher runs.")
     copy.add_argument("folder", type=Path, metavar="FOLDER", help="gets a dated folder with the copy in it")
 
@@ -161,6 +172,12 @@ def _health(options: argparse.Namespace) -> int:
     from watcher.commands.health import run_health
 
     return run_health(options.config, options.json)
+
+
+def _inspected(options: argparse.Namespace) -> int:
+    from watcher.commands.inspected import run_inspected
+
+    return run_inspected(options)
 
 
 def _backup(options: argparse.Namespace) -> int:

@@ -15,15 +15,18 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from watcher.alert.lifecycle import Change, advance, off_file, runs
+from watcher.alert.inspection import settles
+from watcher.alert.lifecycle import Change, Signal, ended, runs
 from watcher.alert.mailing import mails_of, reminder_points, reminders
 from watcher.alert.policy import Policies, Policy, policies
+from watcher.alert.takeover import walk
 from watcher.align.build import build_window
 from watcher.align.days import settled_day
 from watcher.align.window import Window
+from watcher.detect.output_low import EXPLAINERS
 from watcher.detect.registry import DETECTORS
 from watcher.detect.scene import Judgement, Scene
-from watcher.domain.alert import Alert, Mail
+from watcher.domain.alert import Alert, AlertClass, Mail
 from watcher.domain.day import DayFigure, DaySheet, Past, SettledDay
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event
@@ -41,14 +44,22 @@ from watcher.domain.instant import (
     local_day,
     local_day_of,
 )
+from watcher.domain.model import Model
 from watcher.domain.reading import Late, RawWindow, Reading, Samples
 from watcher.domain.site import Site, SiteRecord
 from watcher.expect.day import expect_day, join
 from watcher.expect.expectation import Expected
+from watcher.expect.learned import in_force
 from watcher.settle import REACH_DAYS, Settlements, settlements
 from watcher.sheet import day_sheet
 
 LOOKBACK_DAYS = 14
+EXPLAINED_BY: Mapping[Finding, tuple[Finding, ...]] = {
+    Finding.OUTPUT_LOW: (*EXPLAINERS, Finding.EARTH_FAULT),
+    Finding.NO_GENERATION: (Finding.EARTH_FAULT,),
+}
+"""What an open alert of a finding comes of when one of these is open on the same device: one cause, one alert."""
+
 LABEL_REACH_MS = HOUR_MS
 """A value may be labelled this long after the interval it speaks of (means over up to an hour)."""
 
@@ -146,18 +157,19 @@ def evaluate(
     span: Span,
     memo: Memo | None = None,
     past: Past | None = None,
+    models: Sequence[Model] = (),
 ) -> Evaluation:
     """Judge the points of one span.
 
     events: of the site; those received too late for the span are left out
     standing: the site's suspected and open alerts as they were before the span
-    past: what day detectors kept of days settled by span.day_ms
+    past: what day detectors kept of days settled by span.day_ms. models: what was learned by then
     """
     site = record.at(span.first_ms - GRID_MS)
     memo = memo if memo is not None else Memo()
     events = [event for event in events if event.received_ms < span.last_ms + GRACE_MS]
     window = _window(record, site, history, events, span, memo)
-    expected = _expected(record, window, span, memo)
+    expected = _expected(record, window, span, memo, models)
     table = policies(site.policy)
     settling = _settling(record, site, history, span)
     judged = detect(site, window, expected, table, events, settling, past, window.index_of(span.day_ms + GRID_MS))
@@ -180,16 +192,22 @@ def evaluate(
             else:
                 after[change.id] = changed[change.id] = change.alert
 
-    for (finding, subject), judgement in judged.items():
+    for judgement in judged.values():
         written += runs(site.id, judgement, points, window.start_ms)
-        policy = table[finding]
-        put(advance(site.id, before.get((finding, subject)), judgement, policy, points, window.start_ms), policy)
+    inspections = [event for event in events if first_point_that_sees(event.received_ms) == span.first_ms]
+    for key, alert in tuple(before.items()):
+        if any(settles(event, alert, table) for event in inspections):
+            put([ended(alert, span.first_ms, Signal.INSPECTED)], table[alert.finding])
+            del before[key]
+    for (finding, _), changes in walk(site.id, judged, before, table, points, window.start_ms, EXPLAINED_BY).items():
+        put(changes, table[finding])
     for key, alert in before.items():
-        if key not in judged:
-            put([off_file(alert, span.first_ms)], table[alert.finding])
+        # What is of the class safety waits for its inspection, device or no device.
+        if key not in judged and table[alert.finding].alert_class is not AlertClass.SAFETY:
+            put([ended(alert, span.first_ms, Signal.RECORD_CHANGED)], table[alert.finding])
     for alert in after.values():
         mails += reminders(alert, site, table[alert.finding], span.last_ms)
-    settled = list(_settled(record, history, events, window, expected, span, settling))
+    settled = list(_settled(record, history, events, window, expected, span, settling, models))
     return Evaluation(
         site=site.id,
         first_ms=span.first_ms,
@@ -269,13 +287,14 @@ def _before(raw: RawWindow, end_ms: int) -> RawWindow:
     }
 
 
-def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo) -> Expected:
+def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo, models: Sequence[Model]) -> Expected:
     """Day by day, each with the facts in force on it; a day whose sunshine may still come on time is done anew."""
     complete_ms = span.last_ms + GRACE_MS - LABEL_REACH_MS - ON_TIME_MS
     days: list[Expected] = []
     for day_ms in range(window.start_ms, span.day_ms + DAY_MS, DAY_MS):
         if day_ms not in memo.expected:
-            memo.expected[day_ms] = expect_day(record.at(max(day_ms, _begin(record))), window, day_ms)
+            site = record.at(max(day_ms, _begin(record)))
+            memo.expected[day_ms] = expect_day(site, window, day_ms, models=in_force(models, day_ms, site))
         days.append(memo.expected[day_ms])
         if day_ms + DAY_MS > complete_ms:
             del memo.expected[day_ms]
@@ -303,6 +322,7 @@ def _settled(
     expected: Expected,
     span: Span,
     settling: Settlements,
+    models: Sequence[Model],
 ) -> Iterable[tuple[SettledDay, DaySheet | None]]:
     """The civil days that settle inside the span, first time or again, and their sheets."""
     for day, points in settling.items():
@@ -313,7 +333,7 @@ def _settled(
             start_ms = floor_day(local_day(day, site.zone)[0])
             around, due = window, expected
             if start_ms < window.start_ms + DAY_MS:  # further back than detectors look: a window of its own
-                around, due = _around(record, site, history, events, start_ms, span.last_ms + GRACE_MS)
+                around, due = _around(record, site, history, events, start_ms, span.last_ms + GRACE_MS, models)
             whole = due.by_subject.get("site")
             sun_up = due.sun_elevation_deg > 0.0
             expected_w = whole.expected if whole else None
@@ -330,12 +350,18 @@ def _figures(judged: Iterable[Judgement], span: Span) -> Iterable[DayFigure]:
 
 
 def _around(
-    record: SiteRecord, site: Site, history: History, events: Sequence[Event], day_ms: int, received_by_ms: int
+    record: SiteRecord,
+    site: Site,
+    history: History,
+    events: Sequence[Event],
+    day_ms: int,
+    received_by_ms: int,
+    models: Sequence[Model],
 ) -> tuple[Window, Expected]:
     """The day before to the day after, built like any window."""
     start_ms, days = day_ms - DAY_MS, 3
     end_ms = start_ms + days * DAY_MS
     raw = history.window(record.id, None, start_ms, end_ms + LABEL_REACH_MS + 1, received_by_ms)
     window = build_window(site, raw, events, start_ms, days * POINTS_A_DAY)
-    facts = [record.at(max(ms, _begin(record))) for ms in range(start_ms, end_ms, DAY_MS)]
-    return window, join([expect_day(one, window, start_ms + k * DAY_MS) for k, one in enumerate(facts)])
+    facts = {ms: record.at(max(ms, _begin(record))) for ms in range(start_ms, end_ms, DAY_MS)}
+    return window, join([expect_day(at, window, ms, models=in_force(models, ms, at)) for ms, at in facts.items()])

@@ -9,8 +9,10 @@ import pytest
 
 from watcher.alert.policy import POLICY, policies, problems
 from watcher.detect.registry import DETECTORS
+from watcher.domain.alert import AlertClass
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, MINUTE_MS
+from watcher.domain.site import Role
 
 DETECT = Path(__file__).resolve().parents[2] / "watcher" / "detect"
 _READ = re.compile(r"limit\(\s*(self\.name|Finding\.[A-Z_]+),\s*\"([a-z_]+)\"\s*,?\s*\)")
@@ -89,6 +91,18 @@ def test_the_table_itself_is_left_as_it_was() -> None:
 def test_an_override_of_what_is_not_there_is_told(overrides: dict[str, dict[str, float]], keys: list[str]) -> None:
     assert [problem.key for problem in problems(overrides, "home-1.toml")] == keys
     assert policies(overrides).by_finding.keys() == POLICY.keys()
+
+
+SAFETY = [finding for finding, policy in POLICY.items() if policy.alert_class is AlertClass.SAFETY]
+
+
+@pytest.mark.parametrize("finding", SAFETY, ids=str)
+def test_no_site_can_put_off_or_mute_what_is_about_safety(finding: Finding) -> None:
+    never = {finding.value: {"hold_minutes": 1e9, **dict.fromkeys(POLICY[finding].limits, 1e9)}}
+    assert policies(never)[finding] == POLICY[finding]
+    (problem,) = problems(never, "home-1.toml")
+    assert problem.key == f"policy.{finding}"
+    assert set(POLICY[finding].audience) == set(Role)
 
 
 def test_days_are_judged_by_days() -> None:

@@ -276,8 +276,8 @@ def dangers_said() -> MadeDays:
     home.awake[:] = True
     words = np.zeros(home.points)
     for at, bit in (("11T07:00", 0), ("11T12:00", 7), ("11T23:30", 10), ("12T09:00", 16), ("12T16:10", 17)):
-        words[home.between(f"2026-06-{at}:00Z")] = 0.0
         words[np.flatnonzero(home.between(f"2026-06-{at}:00Z"))[:2]] = float(1 << bit)
+    words[home.between("2026-06-12T18:00:00Z", "2026-06-12T20:00:00Z")] = np.nan
     return MadeDays(home, home.raw() | {"inverter-1.event_bits": samples(home.times, words)})
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time, timedelta
 
 from watcher.alert.lifecycle import Change
 from watcher.alert.policy import Policy
-from watcher.domain.alert import Alert, AlertState, Mail, MailReason
+from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.instant import ceil_grid, local_day_of, to_ms
 from watcher.domain.site import Contact, Role, Site
 
@@ -28,8 +28,11 @@ def recipients(site: Site, policy: Policy) -> tuple[Contact, ...]:
 
 
 def mails_of(change: Change, site: Site, policy: Policy) -> Iterator[Mail]:
-    """Opening and clearing mails. A suspicion says nothing; only who heard of a fault hears of its end."""
-    if change.alert is None or change.before is change.alert.state:
+    """Opening and clearing mails. A suspicion says nothing; only who heard of a fault hears of its end.
+
+    Of one that another alert takes over nobody is told that it is over: it is not, and the other alert's mail says so.
+    """
+    if change.alert is None or change.before is change.alert.state or change.alert.closed_as is ClosedAs.REPLACED:
         return
     reason = {AlertState.OPEN: MailReason.OPENED, AlertState.CLEARED: MailReason.CLEARED}.get(change.alert.state)
     if reason is not None:

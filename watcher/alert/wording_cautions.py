@@ -30,6 +30,9 @@ class Caution(StrEnum):
     METER = "meter"
     NO_GENERATION = "no-generation"
     STRING = "string"
+    EARTH = "earth"
+    FIRE = "fire"
+    SUPPLY = "supply"
     GENERAL = "general"
 
 
@@ -37,6 +40,15 @@ CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
     (Caution.METER, Register.HOME): ("Do not open the meter or break its seals.",),
     (Caution.NO_GENERATION, Register.HOME): ("Do not try to start things again yourself.",),
     (Caution.STRING, Register.HOME): ("Do not look for the fault yourself. The current in these wires can kill.",),
+    (Caution.EARTH, Register.HOME): (
+        "Do not touch the panels, their frames, gutters near them or any wet wire.",
+        "If you see smoke or smell burning, leave the house and call 999.",
+    ),
+    (Caution.FIRE, Register.HOME): ("If you see smoke or smell burning, leave the house and call 999.",),
+    (Caution.SUPPLY, Register.HOME): (
+        "Do not touch pipes or metal parts that give you a tingle.",
+        "If you see smoke or smell burning, leave the house and call 999.",
+    ),
     (Caution.GENERAL, Register.HOME): (
         "Please look, but do not touch.",
         "Wires from solar panels are live all day, even when all is off.",
@@ -54,6 +66,16 @@ CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
     (Caution.STRING, Register.TRADE): (
         "Clamp for current before you open a fuse holder or part a connector: parallel strings feed a faulty one, "
         "and a DC arc does not go out by itself.",
+    ),
+    (Caution.EARTH, Register.TRADE): (
+        "With one earth fault in an ungrounded array the other pole stands at full string voltage to earth: frames, "
+        "rails and gutters may be live.",
+    ),
+    (Caution.FIRE, Register.TRADE): (
+        "Smoke, smell or scorching: keep out, call the fire service, and tell them of the array and any battery.",
+    ),
+    (Caution.SUPPLY, Register.TRADE): (
+        "Cut-out and meter tails are the network operator's; exposed metal may stand at a voltage to earth.",
     ),
     (Caution.GENERAL, Register.TRADE): (
         "DC from the array is live in daylight whatever is switched off.",

@@ -110,6 +110,46 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="one row of your solar panels gave no power",
         never="no row of your solar panels had failed",
     ),
+    (Finding.STRING_LOW_CURRENT, Register.HOME): Ending(
+        again="all rows of your solar panels make what they should again",
+        was="one row of your solar panels made less than it should",
+        never="no row of your solar panels made less than it should",
+    ),
+    (Finding.STRING_LOW_VOLTAGE, Register.HOME): Ending(
+        again="all rows of your solar panels make what they should again",
+        was="one row of your solar panels made less than it should",
+        never="no row of your solar panels made less than it should",
+    ),
+    (Finding.MODULE_LOST, Register.HOME): Ending(
+        again="all rows of your solar panels make what they should again",
+        was="one row of your solar panels made less than it should",
+        never="no row of your solar panels made less than it should",
+    ),
+    (Finding.STRING_INTERMITTENT, Register.HOME): Ending(
+        again="all rows of your solar panels work all the time again",
+        was="one row of your solar panels came and went",
+        never="no row of your solar panels came and went",
+    ),
+    (Finding.STRING_LOW_CURRENT, Register.TRADE): Ending(
+        again="{where} carries its usual current again",
+        was="{where} had low string current",
+        never="{where} had no low string current",
+    ),
+    (Finding.STRING_LOW_VOLTAGE, Register.TRADE): Ending(
+        again="{where} has its usual voltage again",
+        was="{where} had low string voltage",
+        never="{where} had no low string voltage",
+    ),
+    (Finding.MODULE_LOST, Register.TRADE): Ending(
+        again="{where} has its usual voltage again",
+        was="{where} had lost a module or part of one",
+        never="{where} had lost no module",
+    ),
+    (Finding.STRING_INTERMITTENT, Register.TRADE): Ending(
+        again="{where} carries high current again",
+        was="{where} dropped out at high current",
+        never="{where} did not drop out",
+    ),
     (Finding.OUTPUT_LOW, Register.HOME): Ending(
         again="your solar panels make what they should again",
         was="your solar panels made less than they should",

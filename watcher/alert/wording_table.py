@@ -16,13 +16,11 @@ from watcher.alert.wording_row import (
     LEAVE_SWITCHES,
     MAINS_STAYS,
     NEEDS_A_TEST,
-    ONE_ROW,
-    ONE_ROW_SUBJECT,
-    OTHERS_WORK,
     Both,
     Words,
 )
 from watcher.alert.wording_states import STATE_FAULTS, STATE_FIGURES
+from watcher.alert.wording_strings import STRING_FAULTS, STRING_FIGURES
 from watcher.domain.finding import Finding
 
 
@@ -164,80 +162,6 @@ _NO_GENERATION = _no_generation(
 )
 
 
-def _row_out(home: tuple[str, ...], trade_subject: str, trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
-    return Both(
-        Words(
-            subject=ONE_ROW_SUBJECT,
-            wrong=(ONE_ROW, *home),
-            check=(NEEDS_A_TEST,),
-            caution=Caution.STRING,
-        ),
-        Words(subject=trade_subject, wrong=trade, check=check, caution=Caution.STRING),
-    )
-
-
-_INPUT_FIGURES = "{current_a:.1f} A at {voltage_v:.0f} V; usual voltage here {usual_voltage_v:.0f} V."
-_VOLTAGE_OPEN_CIRCUIT = _row_out(
-    (
-        "The panels in it look ready, but their power does not get through.",
-        "The fault is most likely at the inverter end.",
-        OTHERS_WORK,
-    ),
-    "{where}: no current at open-circuit voltage",
-    (
-        "{where} carries no current at a voltage near Voc: the string is complete and nothing draws on it.",
-        _INPUT_FIGURES,
-    ),
-    (
-        "Suspect the inverter's input, its fuse or its DC switch.",
-        "Compare Voc before and after the switch, and swap inputs to tell string from tracker.",
-    ),
-)
-_VOLTAGE_NONE = _row_out(
-    ("Nothing arrives from these panels. Something on the way from them may be broken.", OTHERS_WORK),
-    "{where}: no current, no voltage",
-    ("{where} has neither current nor voltage by day: nothing arrives from the string.", _INPUT_FIGURES),
-    (
-        "Measure Voc at the last accessible point and work back towards the modules: switch, fuse, connectors, cable.",
-        "Test insulation to earth before you reconnect; a parted cable may lie on metal.",
-    ),
-)
-_VOLTAGE_DRIFTING = _row_out(
-    (
-        "A contact on the way from these panels seems to be loose.",
-        "A loose contact can get hot. Please have this looked at soon.",
-        OTHERS_WORK,
-    ),
-    "{where}: no current, voltage drifting",
-    ("{where} carries no current and its voltage drifts: a loose end or a broken contact.", _INPUT_FIGURES),
-    (
-        "Treat it as a heat risk and go soon: look for scorched connectors, terminals and fuse holders.",
-        "Test continuity and insulation of the string before you reconnect.",
-    ),
-)
-_PARALLEL_STRING = _row_out(
-    (
-        "It is one of {strings:count} rows that work side by side.",
-        "Together they now give {share:part} of what they should.",
-    ),
-    "{where}: one parallel string open",
-    (
-        "{where} gives {share:part} of its usual current at normal voltage: one parallel string is open.",
-        "Strings in parallel at this input: {strings:count}.",
-        _INPUT_FIGURES,
-    ),
-    (
-        "Clamp each string's current and compare; the one that reads nothing has an open fuse or connector.",
-        "After repair, parallel strings should agree within 5 % in steady light.",
-    ),
-)
-_STRING_OPEN = _row_out(
-    ("We cannot tell the cause from here.", OTHERS_WORK),
-    "{where}: string open",
-    ("{where} carries no current in good light while the others do.", _INPUT_FIGURES),
-    ("Measure Voc and current of the string; check DC switch, fuse and connectors.",),
-)
-
 _LOW_CHECK_HOME = (
     "Please look from the ground: has a tree grown, or is something lying on the panels? If so, say so when you call.",
 )
@@ -303,11 +227,7 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.NO_GENERATION, "not-running"): _NOT_RUNNING,
     (Finding.NO_GENERATION, "dc-side-off"): _DC_SIDE_OFF,
     (Finding.NO_GENERATION, ""): _NO_GENERATION,
-    (Finding.STRING_OPEN, "voltage-open-circuit"): _VOLTAGE_OPEN_CIRCUIT,
-    (Finding.STRING_OPEN, "voltage-none"): _VOLTAGE_NONE,
-    (Finding.STRING_OPEN, "voltage-drifting"): _VOLTAGE_DRIFTING,
-    (Finding.STRING_OPEN, "parallel-string"): _PARALLEL_STRING,
-    (Finding.STRING_OPEN, ""): _STRING_OPEN,
+    **STRING_FAULTS,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
     (Finding.CLOCK_WRONG, "clock-behind"): _CLOCK_BEHIND,
@@ -335,5 +255,6 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     "shift_minutes": ("Times moved by", "{0:.0f} minutes"),
     "days": ("Days judged", "{0:.0f}"),
     **STATE_FIGURES,
+    **STRING_FIGURES,
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""

@@ -19,7 +19,7 @@ class AlertState(StrEnum):
 class ClosedAs(StrEnum):
     RECOVERED = "recovered"
     WITHDRAWN = "withdrawn"
-    REPLACED = "replaced"
+    REPLACED = "replaced"  # by another alert, which says what this one comes of
     RECORD_CHANGED = "record-changed"
     INSPECTED = "inspected"
 

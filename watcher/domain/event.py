@@ -2,6 +2,9 @@
 
 Rule: an event is never changed or removed; a later one puts an earlier one right.
 
+An inspection is what someone says who has looked at a device and dealt with what was found: subject the device, values
+{"who": name} and, where it is about one alert alone, {"alert": its id}.
+
 A typed reading is what someone read from a meter's display: subject the meter, values {"energy_index": Wh}, at_ms the
 instant it was read.
 """

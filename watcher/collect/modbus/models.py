@@ -284,6 +284,9 @@ INVERTER_CHANNELS: Mapping[str, str] = MappingProxyType(
 )
 """Evt2 is left out: no version of the standard gives its bits a meaning."""
 
+EVENT_BITS: Mapping[str, int] = MappingProxyType({"Evt1": 0xFFFF})
+"""The bits of a word that the standard gives a meaning, where we have given others one of our own (register maps)."""
+
 INPUT_CHANNELS: Mapping[str, str] = MappingProxyType(
     {
         "DCA": "dc_current",

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Literal, NamedTuple
 
 from watcher.collect.modbus.blocks import MOST, Asking, Blocks, Span, cover
 from watcher.collect.modbus.models import (
+    EVENT_BITS,
     HEADER,
     INDEX_POINTS,
     INPUT_CHANNELS,
@@ -26,7 +27,7 @@ from watcher.collect.modbus.models import (
     STATES,
     Point,
 )
-from watcher.collect.modbus.registers import NUMBERS, Decoder, Words, scale_factor, scaled
+from watcher.collect.modbus.registers import NUMBERS, Decoder, Raw, Words, scale_factor, scaled
 from watcher.collect.modbus.sunspec import DeviceMap, FoundModel, NoMapError
 from watcher.domain.quantity import Kind, channel
 
@@ -130,7 +131,15 @@ def _measure(model: FoundModel, point: Point, start: int, label: str, channel_na
     value = Span(start + point.offset, size)
     kind = channel(channel_name).quantity.kind
     states = frozenset(STATES[point.name]) if point.name in STATES else None
+    if (known := EVENT_BITS.get(point.name)) is not None:
+        read = partial(_bits_of, read, known)
     yield Measure(channel_name, label, read, value, factor, kind, states)
+
+
+def _bits_of(read: Decoder, known: int, words: Words) -> Raw | None:
+    """A word of bits without those that the standard keeps for later: another's meaning is not theirs."""
+    found = read(words)
+    return None if found is None else int(found) & known
 
 
 class _Step(NamedTuple):
