@@ -28,6 +28,8 @@ INWARD = {
     "report": {"domain", "align", "expect", "detect", "alert", "report"},
     "evaluate": {"domain", "align", "expect", "detect", "alert", "settle", "sheet"},
     "settle": {"domain"},
+    "train": {"domain", "align", "expect", "detect", "sheet"},
+    "model_card": {"domain", "expect", "train"},
     "sheet": {"domain", "align", "expect"},
     "health": {"domain"},
     "sun_height": {"domain"},

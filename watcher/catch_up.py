@@ -13,9 +13,14 @@ from watcher.domain.day import PAST_DAYS, DayFigure, Past
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRACE_MS, GRID_MS, due_through, floor_grid, from_ms
+from watcher.domain.model import Model
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History, Memo, evaluate, next_span
+from watcher.expect.learned import newest
 from watcher.store.ledger import Ledger, Superseded
+from watcher.train import REACH_DAYS as TRAINING_DAYS
+from watcher.train import Digest, subjects, train
+from watcher.train import due as training_due
 
 
 @dataclass(slots=True)
@@ -33,6 +38,8 @@ class Case:
     _records: dict[str, SiteRecord] = field(default_factory=dict)
     _figures: dict[tuple[Finding, str], dict[date, DayFigure]] = field(default_factory=dict)
     _figures_through_ms: int = -(2**62)
+    _models: list[Model] = field(default_factory=list)
+    _digest: Digest = field(default_factory=dict)
 
     def record_at(self, point_ms: int) -> tuple[SiteRecord, int | None]:
         """The site file in force at a grid point, and the first point at which another one is (None: none yet)."""
@@ -55,6 +62,28 @@ class Case:
                 del days[day]
         return {key: [days[day] for day in sorted(days)] for key, days in self._figures.items()}
 
+    def models(self, day_ms: int) -> list[Model]:
+        """What was learned by a UTC midnight up to which all is judged. Asked for in order of time."""
+        after_ms = self._models[-1].made_ms if self._models else -(2**62)
+        self._models += self.ledger.models(self.site, after_ms, day_ms)
+        return self._models
+
+    def learned(self, record: SiteRecord, until_ms: int | None, past: Past) -> tuple[Model, ...]:
+        """What is to be learned at the point up to which all is judged: nothing but at certain midnights, and once."""
+        if until_ms is None or not training_due(until_ms):
+            return ()
+        site, known = record.at(until_ms), self.models(until_ms)
+        if any(model.made_ms == until_ms for model in known):
+            return ()
+        today = from_ms(until_ms).date()
+        sheets = self.ledger.sheets(self.site, today - timedelta(days=TRAINING_DAYS), today)
+        alerts, before = self.ledger.alerts(self.site), newest(known, until_ms)
+        made = []
+        for subject in subjects(site):
+            figures = past.get((Finding.OUTPUT_LOW, subject), ())
+            made.append(train(site, subject, until_ms, sheets, figures, alerts, before.get(subject), self._digest))
+        return tuple(model for model in made if model is not None)
+
 
 def catch_up(case: Case, through_ms: int | None = None, from_ms: int | None = None) -> Iterator[Evaluation]:
     """Judge and commit, in order, every point that is due; yields each evaluation after its commit.
@@ -75,14 +104,18 @@ def catch_up(case: Case, through_ms: int | None = None, from_ms: int | None = No
             return
         record, next_version_ms = case.record_at(begin_ms + GRID_MS)
         end_ms = due_ms if next_version_ms is None else min(due_ms, floor_grid(next_version_ms - 1))
-        events, newest = case.ledger.events(case.site, due_ms + GRACE_MS)
+        events, seen = case.ledger.events(case.site, due_ms + GRACE_MS)
         standing = case.ledger.standing_alerts(case.site)
         span = next_span(record, case.history, events, standing, begin_ms, end_ms)
         if span is None:
             return
+        past = case.past(span.day_ms)
+        learned = case.learned(record, until_ms, past)
+        models = [*case.models(span.day_ms), *learned]
         evaluation = replace(
-            evaluate(record, case.history, events, standing, span, case.memo, case.past(span.day_ms)),
-            events_seen=newest,
+            evaluate(record, case.history, events, standing, span, case.memo, past, models),
+            models=learned,
+            events_seen=seen,
         )
         try:
             case.ledger.commit(evaluation, until_ms)

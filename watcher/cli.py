@@ -113,6 +113,10 @@ def _parser() -> argparse.ArgumentParser:
     looked.add_argument("--at", metavar="TIME", help="when: ISO 8601 with offset or Z (now)")
     looked.add_argument("--note", metavar="TEXT", help="what was found and done")
 
+    known = add("learned", _learned, "Say what was learned of a site, from which days, and whether it is used.")
+    known.add_argument("--site", required=True)
+    known.add_argument("--json", action="store_true", help="for machines")
+
     copy = add("backup", _backup, "Copy all that was measured and judged, also while the watcher runs.")
     copy.add_argument("folder", type=Path, metavar="FOLDER", help="gets a dated folder with the copy in it")
 
@@ -178,6 +182,12 @@ def _inspected(options: argparse.Namespace) -> int:
     from watcher.commands.inspected import run_inspected
 
     return run_inspected(options)
+
+
+def _learned(options: argparse.Namespace) -> int:
+    from watcher.commands.learned import run_learned
+
+    return run_learned(options.config, options.site, options.json)
 
 
 def _backup(options: argparse.Namespace) -> int:

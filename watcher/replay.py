@@ -18,6 +18,7 @@ from watcher.domain.alert import Alert, AlertState
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import iso
+from watcher.domain.model import Model
 from watcher.domain.reading import Late, Reading, Samples
 from watcher.domain.sheet import Sheet, unpack
 from watcher.domain.site import SiteRecord
@@ -133,6 +134,7 @@ def differences(site: str, one: Ledger, other: Ledger) -> list[str]:
     found += _differing("run", _by_key(one.runs(site)), _by_key(other.runs(site)))
     found += _differing("day", {d.day: d for d in one.days(site)}, {d.day: d for d in other.days(site)})
     found += _differing("figure", _by_day(one, site), _by_day(other, site))
+    found += _differing("model", _models(one, site), _models(other, site))
     found += _differing("sheet", _sheets(one, site), _sheets(other, site))
     return found
 
@@ -144,6 +146,10 @@ def _by_key(runs: Iterable[VerdictRun]) -> dict[tuple[str, str, str], VerdictRun
 def _by_day(ledger: Ledger, site: str) -> dict[tuple[str, str, str, int], DayFigure]:
     figures = ledger.figures(site, BEGINNING_MS, END_MS)
     return {(one.finding.value, one.subject, one.day.isoformat(), one.revision): one for one in figures}
+
+
+def _models(ledger: Ledger, site: str) -> dict[str, Model]:
+    return {one.id: one for one in ledger.models(site, BEGINNING_MS, END_MS)}
 
 
 def _sheets(ledger: Ledger, site: str) -> dict[str, Sheet]:

@@ -7,13 +7,14 @@ Columns (domain/sheet.py):
 - "inverter-1.ac_power", "inverter-1.input-2.dc_power": means over the interval, as measured
 - "meter-1.energy": what its register counted in the interval
 - "inverter-1.expected", ".low", ".high", ".bound" (under a clear sky); the same of "site" and of each input
-- "south.poa_irradiance" by array; "temp_air"; "sun_elevation"; "basis" (expect.expectation.Basis)
+- "inverter-1.uncorrected" what was expected without what was learned, where something was
+- "south.poa_irradiance" by array; "temp_air"; "sun_elevation"; "sun_azimuth"; "basis" (expect.expectation.Basis)
 """
 
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date
 
 import numpy as np
@@ -22,7 +23,7 @@ from watcher.align.window import Floats, Window
 from watcher.domain.day import DaySheet
 from watcher.domain.instant import GRID_MS, HOUR_MS, local_day
 from watcher.domain.quantity import channel
-from watcher.domain.sheet import MISSING, TENTHS, Sheet, pack
+from watcher.domain.sheet import MISSING, TENTHS, Sheet, open_sheet, pack
 from watcher.domain.site import MeterRole, Site
 from watcher.expect.expectation import Expected
 
@@ -59,11 +60,30 @@ def _columns(site: Site, window: Window, expected: Expected) -> Iterator[tuple[s
         yield f"{subject}.low", one.low
         yield f"{subject}.high", one.high
         yield f"{subject}.bound", one.bound
+    for inverter_id, plain in expected.uncorrected.items():
+        yield f"{inverter_id}.uncorrected", plain
     for id, poa in expected.poa_wm2.items():
         yield f"{id}.poa_irradiance", poa
     yield "temp_air", expected.temp_air
     yield "sun_elevation", expected.sun_elevation_deg
+    yield "sun_azimuth", expected.sun_azimuth_deg
     yield "basis", expected.basis.astype(np.float64)
+
+
+def columns_of(sheet: DaySheet, names: Collection[str]) -> dict[str, Floats]:
+    """Of these columns those a sheet has, in their unit, NaN where there was no value. ValueError where it is damaged.
+
+    For who reads a year of sheets: a twentieth of the time of domain.sheet.unpack.
+    """
+    opened = open_sheet(sheet.content)
+    found: dict[str, Floats] = {}
+    for place, name in enumerate(opened.names):
+        if name in names:
+            row = np.frombuffer(opened.row(place), dtype=np.uint8).reshape(4, opened.intervals)
+            steps = np.ascontiguousarray(row.T).view("<u4")[:, 0]
+            whole = np.cumsum(steps, dtype=np.uint32).view(np.int32)
+            found[name] = np.where(whole == MISSING, np.nan, whole / TENTHS)
+    return found
 
 
 def _tenths(values: Floats) -> array[int]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from watcher.domain.alert import Alert, Mail
 from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.finding import VerdictRun
+from watcher.domain.model import Model
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +20,7 @@ class Evaluation:
     dropped: ids of suspicions that came to nothing; they are removed without trace
     mails: decided here, sent later
     days: civil days settled here. sheets: the same, interval by interval
-    figures: what day detectors keep of them
+    figures: what day detectors keep of them. models: what was learned before the first of these points
     events_seen: number of the newest event that was taken into account, 0 for none
     """
 
@@ -33,6 +34,7 @@ class Evaluation:
     days: tuple[SettledDay, ...] = ()
     sheets: tuple[DaySheet, ...] = ()
     figures: tuple[DayFigure, ...] = ()
+    models: tuple[Model, ...] = ()
     events_seen: int = 0
 
 

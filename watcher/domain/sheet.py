@@ -12,6 +12,7 @@ from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
+from typing import NamedTuple
 
 MISSING = -(2**31)
 """No value; no column can reach it."""
@@ -49,8 +50,23 @@ def pack(sheet: Sheet) -> bytes:
     return _HEADER.pack(_FORMAT, sheet.start_ms, intervals, len(text)) + zlib.compress(text + bytes(planes), 6)
 
 
-def unpack(packed: bytes) -> Sheet:
-    """The sheet of these bytes. ValueError where they are damaged or of a format this program does not know."""
+class Opened(NamedTuple):
+    """A sheet whose columns have not been added up yet. rows: from where they stand in content"""
+
+    start_ms: int
+    intervals: int
+    names: tuple[str, ...]
+    content: bytes
+    rows: int
+
+    def row(self, place: int) -> bytes:
+        """Differences of one column: the lowest byte of each, then the next byte of each, and so on."""
+        at = self.rows + 4 * self.intervals * place
+        return self.content[at : at + 4 * self.intervals]
+
+
+def open_sheet(packed: bytes) -> Opened:
+    """ValueError for bytes that are damaged or of a format this program does not know."""
     try:
         format, start_ms, intervals, length = _HEADER.unpack_from(packed)
         if format != _FORMAT:
@@ -61,15 +77,21 @@ def unpack(packed: bytes) -> Sheet:
             raise ValueError(f"{len(content)} bytes for {len(names)} columns")
     except (struct.error, zlib.error, ValueError) as error:
         raise ValueError(f"a damaged day sheet: {error}") from None
+    return Opened(start_ms, intervals, tuple(names), content, length)
+
+
+def unpack(packed: bytes) -> Sheet:
+    """The sheet of these bytes. ValueError as open_sheet."""
+    opened = open_sheet(packed)
     columns: dict[str, array[int]] = {}
-    for place, name in enumerate(names):
-        at = length + 4 * intervals * place
-        row = bytearray(4 * intervals)
+    for place, name in enumerate(opened.names):
+        planes = opened.row(place)
+        row = bytearray(4 * opened.intervals)
         for byte in range(4):
-            row[byte::4] = content[at + byte * intervals : at + (byte + 1) * intervals]
+            row[byte::4] = planes[byte * opened.intervals : (byte + 1) * opened.intervals]
         steps = array("I", bytes(row))
         columns[name] = array("i", [_signed(total) for total in accumulate(steps)])
-    return Sheet(start_ms, columns)
+    return Sheet(opened.start_ms, columns)
 
 
 def _signed(total: int) -> int:

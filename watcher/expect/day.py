@@ -7,19 +7,21 @@ on the same numbers and agree to the last bit. Inputs are read, never written.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Floats, Window
 from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY
+from watcher.domain.model import Model
 from watcher.domain.site import Array, Site
 from watcher.expect.band import band, log_width
 from watcher.expect.choose import Reference, choose
 from watcher.expect.expectation import Basis, Expectation, Expected
 from watcher.expect.geometry import Sky, sky_of_day
 from watcher.expect.irradiance import clear_plane, transpose
+from watcher.expect.learned import corrected
 from watcher.expect.plant import (
     BOUND_TEMP_AIR,
     SYSTEM_LOSS,
@@ -50,11 +52,18 @@ class _Lit:
     width: Floats
 
 
-def expect_day(site: Site, window: Window, day_start_ms: int, *, loss: float = SYSTEM_LOSS) -> Expected:
+def expect_day(
+    site: Site,
+    window: Window,
+    day_start_ms: int,
+    *,
+    loss: float = SYSTEM_LOSS,
+    models: Mapping[str, Model] | None = None,
+) -> Expected:
     """What the sun and the equipment allowed on one UTC day, 288 intervals.
 
     day_start_ms: a midnight UTC; ValueError for another instant. The window may begin and end anywhere.
-    loss: share lost between modules and inverter
+    loss: share lost between modules and inverter. models: by inverter, the correction that is in force on that day
     """
     if day_start_ms % DAY_MS:
         raise ValueError(f"{day_start_ms} is no midnight UTC")
@@ -65,14 +74,39 @@ def expect_day(site: Site, window: Window, day_start_ms: int, *, loss: float = S
     basis = np.where(night, Basis.NONE, reference.basis).astype(np.int8)
     ends = day_start_ms + GRID_MS * np.arange(1, POINTS_A_DAY + 1, dtype=np.int64)
     lit = {array.id: _light(array, sky, reference, night, loss) for array in site.arrays}
-    return Expected(
+    found = Expected(
         sun_elevation_deg=sky.elevation_deg.copy(),
+        sun_azimuth_deg=sky.azimuth_deg.copy(),
         basis=basis,
         known_ms=np.where(night, ends, reference.known_ms),
         temp_air=reference.temp_air,
         by_subject=_expectations(site, lit, basis, night),
         poa_wm2={id: one.poa for id, one in lit.items()},
         clear_poa_wm2={id: one.clear_poa.copy() for id, one in lit.items()},
+    )
+    return _corrected(site, found, lit, night, models) if models else found
+
+
+def _corrected(
+    site: Site, found: Expected, lit: Mapping[str, _Lit], night: Bools, models: Mapping[str, Model]
+) -> Expected:
+    """The same with what was learned of its inverters. It acts on the arrays' DC power: limits still hold."""
+    changed, plain = dict(lit), {}
+    for inverter, model in models.items():
+        one = found.by_subject[inverter]
+        plain[inverter] = one.expected
+        factor, wider = corrected(
+            model, found.basis, found.sun_elevation_deg, found.sun_azimuth_deg, one.expected, one.bound,
+            found.temp_air, found.known_ms,
+        )  # fmt: skip
+        for array in site.arrays_of(inverter):
+            own = lit[array.id]
+            changed[array.id] = replace(own, dc=own.dc * factor, width=own.width + wider)
+    return replace(
+        found,
+        by_subject=_expectations(site, changed, found.basis, night),
+        uncorrected=plain,
+        model_ids=tuple(model.id for model in models.values()),
     )
 
 
@@ -88,9 +122,12 @@ def _light(array: Array, sky: Sky, reference: Reference, night: Bools, loss: flo
     down = sky.elevation_deg <= 0.0
     total = np.where(night | (down & np.isfinite(total)), 0.0, total)
 
-    assumed = np.isnan(reference.temp_air)
-    wind = np.where(np.isnan(reference.wind_speed), WIND_DEFAULT_MS, np.maximum(reference.wind_speed, 0.0))
-    cell = cell_temperature(array.mounting, total, np.where(assumed, TEMP_AIR_DEFAULT, reference.temp_air), wind)
+    # What neighbours tell was led back from their output as if at the same air and wind: heat is in it already.
+    peers = reference.basis == Basis.PEERS
+    assumed = np.isnan(reference.temp_air) & ~peers
+    wind = np.where(np.isnan(reference.wind_speed) | peers, WIND_DEFAULT_MS, np.maximum(reference.wind_speed, 0.0))
+    air = np.where(assumed | peers, TEMP_AIR_DEFAULT, reference.temp_air)
+    cell = cell_temperature(array.mounting, total, air, wind)
     back = reference.temp_module.get(array.id)
     if back is not None:
         cell = np.where(np.isnan(back), cell, cell_from_back(array.mounting, total, back))
@@ -163,6 +200,7 @@ def join(days: Sequence[Expected]) -> Expected:
 
     return Expected(
         sun_elevation_deg=np.concatenate([day.sun_elevation_deg for day in days]),
+        sun_azimuth_deg=np.concatenate([day.sun_azimuth_deg for day in days]),
         basis=np.concatenate([day.basis for day in days]),
         known_ms=np.concatenate([day.known_ms for day in days]),
         temp_air=np.concatenate([day.temp_air for day in days]),
@@ -179,6 +217,10 @@ def join(days: Sequence[Expected]) -> Expected:
         clear_poa_wm2={
             name: light(name, lambda day: day.clear_poa_wm2) for name in _names(day.clear_poa_wm2 for day in days)
         },
+        uncorrected={
+            name: light(name, lambda day: day.uncorrected) for name in _names(day.uncorrected for day in days)
+        },
+        model_ids=_names(day.model_ids for day in days),
     )
 
 

@@ -26,6 +26,7 @@ from watcher.domain.evaluation import Evaluation
 from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import GRACE_MS
+from watcher.domain.model import Model
 from watcher.store import ledger_rows as rows
 from watcher.store import ledger_tables as t
 from watcher.store.ledger_commit import (
@@ -181,6 +182,9 @@ class Ledger:
                 connection.execute(insert(t.settled_day), [rows.day_to_row(day) for day in evaluation.days])
             for sheet in evaluation.sheets:
                 put_sheet(connection, evaluation.site, sheet)
+            if evaluation.models:
+                learned = [rows.model_to_row(evaluation.site, model) for model in evaluation.models]
+                connection.execute(insert(t.model), learned)
             if evaluation.figures:
                 kept = [rows.figure_to_row(evaluation.site, figure) for figure in evaluation.figures]
                 connection.execute(insert(t.day_figure), kept)
@@ -246,6 +250,13 @@ class Ledger:
         days = [kept.day >= since.isoformat(), kept.day < until.isoformat()]
         found = self._all("reading day sheets", select(t.day_sheet).where(kept.site == site, *days).order_by(kept.day))
         return [rows.sheet_from_row(row) for row in found]
+
+    def models(self, site: str, after_ms: int, through_ms: int) -> list[Model]:
+        """What was learned in after_ms < midnight <= through_ms, used or not, in order of making."""
+        kept = t.model.c
+        made = [kept.made_ms > after_ms, kept.made_ms <= through_ms]
+        wanted = select(t.model).where(kept.site == site, *made).order_by(kept.made_ms, kept.subject)
+        return [rows.model_from_row(row) for row in self._all("reading what was learned", wanted)]
 
     # Mails
 

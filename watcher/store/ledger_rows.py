@@ -16,6 +16,7 @@ from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding, Verdict, VerdictRun
+from watcher.domain.model import Model, pack, unpack
 
 Row = Mapping[str, Any]
 
@@ -146,3 +147,12 @@ def figure_from_row(row: Row) -> DayFigure:
 
 def sheet_from_row(row: Row) -> DaySheet:
     return DaySheet(date.fromisoformat(row["day"]), row["revision"], row["settled_ms"], row["content"])
+
+
+def model_to_row(site: str, model: Model) -> dict[str, Any]:
+    """ValueError for a number that is none."""
+    return {"site": site, "subject": model.subject, "made_ms": model.made_ms, "content": pack(model)}
+
+
+def model_from_row(row: Row) -> Model:
+    return unpack(row["content"])

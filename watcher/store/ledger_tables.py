@@ -191,6 +191,16 @@ day_sheet = Table(
     Column("content", LargeBinary, nullable=False),
 )
 
+# Corrections learned for an inverter: the bytes of domain/model.py.
+model = Table(
+    "model",
+    METADATA,
+    _site_column(primary_key=True),
+    Column("subject", String, primary_key=True),
+    Column("made_ms", BigInteger, primary_key=True),
+    Column("content", LargeBinary, nullable=False),
+)
+
 # Of a site whose ledger was lost and is made anew: mails decided up to here were told then (begin_again).
 rebuilt = Table("rebuilt", METADATA, _site_column(primary_key=True), _ms("told_until_ms"), sqlite_with_rowid=False)
 
