@@ -47,7 +47,7 @@ ANCHOR_DAYS, FADING_DAYS = 75, 60.0
 
 SERVED = 0.9
 LEAST_OFFSET = 1e-4
-NO_FAULT = frozenset({Finding.METER_STALLED, Finding.METER_SILENT, Finding.METER_MISMATCH, Finding.INVERTER_SILENT})
+NO_FAULT = frozenset({Finding.INVERTER_SILENT, Finding.SITE_RECORD_WRONG})
 """Say nothing against the output of an inverter on the days it was heard."""
 
 
@@ -167,8 +167,13 @@ def _commonest(bases: Sequence[Basis]) -> Basis:
 
 
 def _under_alert(site: Site, subject: str, alerts: Sequence[Alert], figures: Sequence[DayFigure]) -> set[date]:
-    """Days of these figures that lie under an alert on the inverter or a part of it, from its earliest onset on."""
-    mine = [one for one in alerts if one.subject.partition(".")[0] == subject and one.finding not in NO_FAULT]
+    """Days of these figures under an alert on the inverter or a part of it, or on the reference, from its onset on."""
+    mine = [
+        one
+        for one in alerts
+        if one.finding is Finding.REFERENCE_WRONG
+        or (one.subject.partition(".")[0] == subject and one.finding not in NO_FAULT)
+    ]
     found: set[date] = set()
     for figure in figures if mine else ():
         begun_ms, ended_ms = local_day(figure.day, site.zone)

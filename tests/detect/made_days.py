@@ -281,6 +281,60 @@ def dangers_said() -> MadeDays:
     return MadeDays(home, home.raw() | {"inverter-1.event_bits": samples(home.times, words)})
 
 
+def a_row_that_breaks_off_and_rows_that_lose_voltage() -> MadeDays:
+    alike = [
+        replace(
+            SOUTH, id=f"south-{number}", input=f"inverter-1.input-{number}", peak_power_w=1800.0, modules_in_series=8
+        )
+        for number in (1, 2)
+    ]
+    home = Home(home_site(*alike, meters=()), JUNE, 20, broken(20 * POINTS_A_DAY, 19, level=0.85, spread=0.15))
+    first, second = "inverter-1.input-1", "inverter-1.input-2"
+    loose = home.between("2026-06-11T00:00:00Z", "2026-06-14T00:00:00Z") & (home.input_w(second) > 700.0)
+    home.share[second][loose], home.voltage[second][loose] = 0.0, 430.0
+    for name, days, share in ((second, ("20T00", "22T12"), 0.75), (first, ("27T00", "29T12"), 1.0 - 2.0 / 24.0)):
+        fell = home.between(*(f"2026-06-{at}:00:00Z" for at in days))
+        home.share[name][fell] *= share
+        home.voltage[name][fell] *= share
+    return MadeDays(home, home.raw())
+
+
+def a_row_at_six_tenths_of_its_current() -> MadeDays:
+    home = Home(home_site(EAST, WEST, meters=()), JUNE, 26, broken(26 * POINTS_A_DAY, 23, level=0.8))
+    home.share["inverter-1.input-2"][home.between("2026-07-02T00:00:00Z")] *= 0.6
+    return MadeDays(home, home.raw())
+
+
+def sensor_silent_for_a_day() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 3, 0.9)
+    gone = parse_iso("2026-06-11T08:00:00Z"), parse_iso("2026-06-12T09:00:00Z")
+    raw = dict(home.raw())
+    for name in [name for name in raw if name.startswith("sensor-1.")]:
+        rows = zip(raw[name].time_ms, raw[name].value, strict=True)
+        raw[name] = Samples.of((at, value) for at, value in rows if not gone[0] <= at < gone[1])
+    return MadeDays(home, raw)
+
+
+def sensor_says_less_after_ten_days() -> MadeDays:
+    home = Home(home_site(SOUTH, meters=()), JUNE, 15, noise=0.01)
+    raw = {name: column for name, column in home.raw().items() if ".input" not in name}
+    since_ms = JUNE + 10 * DAY_MS
+    rows = zip(raw["sensor-1.ghi"].time_ms, raw["sensor-1.ghi"].value, strict=True)
+    raw["sensor-1.ghi"] = Samples.of((at, value * (0.75 if at >= since_ms else 1.0)) for at, value in rows)
+    return MadeDays(home, raw)
+
+
+def one_plane_of_two_on_file_the_wrong_way() -> MadeDays:
+    other = replace(SOUTH, id="shed", input="inverter-2.input-1")
+    inverters = (Inverter("inverter-1", 3680.0), Inverter("inverter-2", 3680.0))
+    sources = (polled("inverter-1"), polled("inverter-2"))
+    site = home_site(SOUTH, other, inverters=inverters, meters=(), sources=sources)
+    home = Home(site, JUNE, 23, broken(23 * POINTS_A_DAY, 17, level=0.8))
+    raw = home.raw()
+    home.site = replace(site, arrays=(SOUTH, replace(other, azimuth_deg=260.0)))
+    return MadeDays(home, raw)
+
+
 MADE: tuple[Callable[[], MadeDays], ...] = (
     all_well,
     input_dead_under_hourly_weather,
@@ -302,6 +356,9 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     low_for_some_days_and_well_again,
     clock_an_hour_behind_after_a_fortnight,
     dangers_said,
+    sensor_silent_for_a_day,
+    sensor_says_less_after_ten_days,
+    one_plane_of_two_on_file_the_wrong_way,
 )
 
 

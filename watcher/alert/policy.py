@@ -110,6 +110,33 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.06,
         },
     ),
+    Finding.METER_RESTARTED: Policy(
+        hold_ms=0,
+        clear_ms=3 * DAY_MS,  # told once; then it counts on
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*PAID, *TRADE),
+        limits={
+            "least_wh": 5_000.0,  # a smaller fall is a misreading
+            "known_days": 14.0,  # an exchange typed so far from it is taken for it
+        },
+    ),
+    Finding.METER_NIGHT_ENERGY: Policy(
+        hold_ms=0,
+        clear_ms=3 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=(*PAID, *TRADE),
+        limits={
+            "sun_deg": 4.0,  # below the horizon
+            "steps": 2.0,
+            "least_wh": 250.0,  # of one night (own study)
+            "nights": 2.0,  # of the last five
+            "little_steps": 3.0,  # of five nights together
+            "little_wh": 200.0,  # 8 W in the short nights of summer come to 250
+            "little_w": 60.0,  # what an inverter needs for itself is less
+        },
+    ),
     Finding.METER_SILENT: Policy(
         hold_ms=0,
         clear_ms=30 * MINUTE_MS,
@@ -282,6 +309,46 @@ POLICY: Mapping[Finding, Policy] = {
             "forget_days_peers": 40.0,
             "forget_days_satellite": 45.0,
             "forget_days_weather": 60.0,
+        },
+    ),
+    Finding.REFERENCE_SILENT: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.PLANNED,
+        audience=(*TRADE, Role.OPERATOR),
+        limits={"sun_deg": 10.0, "hours": 8.0},  # of sun, while we listened
+    ),
+    Finding.REFERENCE_WRONG: Policy(
+        hold_ms=0,  # the detector asks for several clear days that agree
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=(*TRADE, Role.OPERATOR),
+        limits={
+            "days": 3.0,  # clear ones
+            "evidence": 5.0,  # standard errors: a wrong word here hides a fault of the plant
+            "least_measured": 0.1,
+            "least_satellite": 0.15,
+            "least_weather": 0.2,
+            "sun_deg": 10.0,
+            "stuck_hours": 4.0,
+        },
+    ),
+    Finding.SITE_RECORD_WRONG: Policy(
+        hold_ms=0,  # the detector asks for weeks
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=TRADE,
+        remind_days=(),  # asked once
+        limits={
+            "days": 20.0,
+            "sun_deg": 5.0,
+            "least_day_share": 0.06,  # of a good summer day
+            # Seeded healthy plants lie between 0.87 and 1.11 and within a quarter of an hour.
+            "ratio_high": 1.2,
+            "ratio_low": 0.75,
+            "hours": 0.5,
         },
     ),
     Finding.CLOCK_WRONG: Policy(

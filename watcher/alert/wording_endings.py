@@ -85,6 +85,26 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="generation meter {device} ran backwards",
         never="generation meter {device} had not run backwards",
     ),
+    (Finding.METER_RESTARTED, Register.HOME): Ending(
+        again="your solar meter counts on from its new beginning",
+        was="your solar meter had begun anew",
+        never="your solar meter had not begun anew",
+    ),
+    (Finding.METER_RESTARTED, Register.TRADE): Ending(
+        again="generation meter {device} counts on from its new beginning",
+        was="generation meter {device} had begun anew",
+        never="generation meter {device} had not begun anew",
+    ),
+    (Finding.METER_NIGHT_ENERGY, Register.HOME): Ending(
+        again="your solar meter stands still at night again",
+        was="your solar meter counted at night",
+        never="your solar meter stood still at night",
+    ),
+    (Finding.METER_NIGHT_ENERGY, Register.TRADE): Ending(
+        again="generation meter {device} stands still at night again",
+        was="generation meter {device} counted at night",
+        never="generation meter {device} had not counted at night",
+    ),
     (Finding.METER_SILENT, Register.HOME): Ending(
         again="we can read your solar meter again",
         was="we could not read your solar meter",
@@ -154,6 +174,36 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         again="your solar panels make what they should again",
         was="your solar panels made less than they should",
         never="your solar panels made what they should",
+    ),
+    (Finding.REFERENCE_SILENT, Register.HOME): Ending(
+        again="we have news of the sun at your home again",
+        was="we had no news of the sun at your home",
+        never="we had news of the sun at your home all the time",
+    ),
+    (Finding.REFERENCE_SILENT, Register.TRADE): Ending(
+        again="the reference {device} is heard again",
+        was="the reference {device} was not heard",
+        never="the reference {device} was heard all the time",
+    ),
+    (Finding.REFERENCE_WRONG, Register.HOME): Ending(
+        again="what tells us of the sun at your home is right again",
+        was="what tells us of the sun at your home was wrong",
+        never="what tells us of the sun at your home was right all the time",
+    ),
+    (Finding.REFERENCE_WRONG, Register.TRADE): Ending(
+        again="the reference {device} says what it used to say",
+        was="the reference {device} was wrong",
+        never="the reference {device} was right all the time",
+    ),
+    (Finding.SITE_RECORD_WRONG, Register.HOME): Ending(
+        again="what we have on file of your panels fits them now",
+        was="what we had on file of your panels did not fit them",
+        never="what we had on file of your panels was right",
+    ),
+    (Finding.SITE_RECORD_WRONG, Register.TRADE): Ending(
+        again="what is on file of {device} fits what it makes",
+        was="what was on file of {device} did not fit what it made",
+        never="what was on file of {device} was right",
     ),
     (Finding.CLOCK_WRONG, Register.HOME): Ending(
         again="the clock of your solar inverter is right again",

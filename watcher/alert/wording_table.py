@@ -11,6 +11,7 @@ from collections.abc import Mapping
 
 from watcher.alert.wording_cautions import Caution
 from watcher.alert.wording_meters import METER_FAULTS
+from watcher.alert.wording_reference import REFERENCE_FAULTS, REFERENCE_FIGURES
 from watcher.alert.wording_row import (
     BOX,
     LEAVE_SWITCHES,
@@ -230,6 +231,7 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     **STRING_FAULTS,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
+    **REFERENCE_FAULTS,
     (Finding.CLOCK_WRONG, "clock-behind"): _CLOCK_BEHIND,
     (Finding.CLOCK_WRONG, "clock-ahead"): _CLOCK_AHEAD,
     (Finding.CLOCK_WRONG, ""): _clock_wrong("earlier or later"),
@@ -238,6 +240,10 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
 FIGURES: Mapping[str, tuple[str, str]] = {
     "index_kwh": ("Meter index", "{0:dial} kWh"),
     "back_kwh": ("Run back", "{0:.1f} kWh"),
+    "before_kwh": ("Index before", "{0:dial} kWh"),
+    "night_kwh": ("Counted at night", "{0:.2f} kWh"),
+    "nights": ("Nights", "{0:.0f}"),
+    "power_w": ("Mean power at night", "{0:.0f} W"),
     "inverter_kwh": ("Counted by the inverter", "{0:.1f} kWh"),
     "meter_kwh": ("Counted by the meter", "{0:.1f} kWh"),
     "difference_percent": ("Difference", "{0:.1f} %"),
@@ -256,5 +262,6 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     "days": ("Days judged", "{0:.0f}"),
     **STATE_FIGURES,
     **STRING_FIGURES,
+    **REFERENCE_FIGURES,
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""

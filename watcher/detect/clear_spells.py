@@ -41,6 +41,18 @@ def clear_ratio(
     All by interval [W, degC, degrees]. expected: by the reference, which must call the hour clear too. used: intervals
     that are known
     """
+    found = spell_ratios(power, bound, expected, temp_air, sun_deg, ac_limit_w, used, CLEAR_INDEX)
+    return None if found is None else found[0]
+
+
+def spell_ratios(
+    power: Floats, bound: Floats, expected: Floats, temp_air: Floats, sun_deg: Floats, ac_limit_w: float, used: Bools,
+    clear_index: float = 0.0,
+) -> tuple[float, float] | None:  # fmt: skip
+    """Median ratios of made, and of what the reference expects, to what a clear sky allows, over a day's smooth spells.
+
+    clear_index: what the reference must say of such a spell, as a share of a clear sky; 0 where it is not asked
+    """
     clear = bound * (1.0 + GAMMA_PER_K * (np.where(np.isnan(temp_air), 12.0, temp_air) - BOUND_TEMP_AIR))
     lit = used & (sun_deg > LEAST_SUN_DEG) & (bound > 0.0) & (power > 0.0) & (power < UNDER_LIMIT * ac_limit_w)
     if int(lit.sum()) < FEWEST_INTERVALS + SPELL:
@@ -54,12 +66,14 @@ def clear_ratio(
     smooth = np.zeros(len(ratio), dtype=bool)
     found = runs[whole]
     spread = found.max(axis=1) - found.min(axis=1) if len(found) else np.zeros(0)
-    quiet = (spread < SMOOTH_SHARE * np.median(found, axis=1)) & (hours[whole].mean(axis=1) > CLEAR_INDEX)
+    quiet = (spread < SMOOTH_SHARE * np.median(found, axis=1)) & (hours[whole].mean(axis=1) > clear_index)
     # The middle of the spell: what lies at its edges may be the cloud that ended it.
     smooth[np.flatnonzero(whole)[quiet] + SPELL // 2] = True
     if int(smooth.sum()) < FEWEST_INTERVALS:
         return None
-    return float(np.median(ratio[smooth]))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        said = expected[smooth] / clear[smooth]
+    return float(np.median(ratio[smooth])), float(np.median(said))
 
 
 def joined(log: float, sigma: float, clear_log: float, offsets: Sequence[float]) -> tuple[float, float]:

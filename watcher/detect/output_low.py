@@ -23,6 +23,7 @@ from watcher.align.window import Bools
 from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
+from watcher.detect.reference_wrong import days_misled, rests_on
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown
 from watcher.detect.step_down import step_down
 from watcher.detect.usual_level import USUAL_DAYS, YOUNG_ERROR, half_width, usual_ratio
@@ -42,7 +43,14 @@ CODES = (
     "explained.snow-possible",
 )
 _BY_OTHERS, _SNOW = 4, 5
-EXPLAINERS = (Finding.STRING_OPEN, Finding.NO_GENERATION)
+EXPLAINERS = (
+    Finding.STRING_OPEN,
+    Finding.STRING_INTERMITTENT,
+    Finding.MODULE_LOST,
+    Finding.STRING_LOW_VOLTAGE,
+    Finding.STRING_LOW_CURRENT,
+    Finding.NO_GENERATION,
+)
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 LEAST_RATIO = 0.01  # a day without any output is low enough; its logarithm would be no number
 LONGEST_DOUBT_DAYS = 14
@@ -72,7 +80,9 @@ class OutputLow:
         )  # fmt: skip
         facts_on_file = on_file(scene.site, subject)
         first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
-        past = before(scene.past.get((self.name, subject), ()), facts_on_file, first)
+        misled = days_misled(scene)  # and were judged before that was known
+        told_of = [one for one in scene.past.get((self.name, subject), ()) if one.day.toordinal() not in misled]
+        past = before(told_of, facts_on_file, first)
         chain = _Chain(past.state, self._references(scene))
 
         n, start_ms = scene.window.points, scene.window.start_ms
@@ -141,6 +151,12 @@ class OutputLow:
                 scene.limit(self.name, "forget_days_measured"),
                 may_stray=True,
             ),
+            Basis.PEERS: Reference(
+                scene.limit(self.name, "evidence_peers"),
+                scene.limit(self.name, "drift_peers"),
+                scene.limit(self.name, "least_peers"),
+                scene.limit(self.name, "forget_days_peers"),
+            ),
             Basis.SATELLITE: Reference(
                 scene.limit(self.name, "evidence_satellite"),
                 scene.limit(self.name, "drift_satellite"),
@@ -160,6 +176,8 @@ class OutputLow:
             return scene.limit(self.name, "margin_weather")
         if basis is Basis.SATELLITE:
             return scene.limit(self.name, "margin_satellite")
+        if basis is Basis.PEERS:
+            return scene.limit(self.name, "margin_peers")
         return scene.limit(self.name, "margin_measured")
 
     def _days_known(
@@ -274,7 +292,10 @@ class OutputLow:
     def _explained_by(self, scene: Scene, subject: str, part: slice, at: int) -> int:
         """at: the interval up to which verdicts are known"""
         for (finding, about), judgement in scene.judged.items():
-            if finding not in EXPLAINERS or about.partition(".")[0] != subject:
+            if finding is Finding.REFERENCE_WRONG:
+                if not rests_on(scene, about, part):
+                    continue
+            elif finding not in EXPLAINERS or about.partition(".")[0] != subject:
                 continue
             # At fault on that day, or before it and not found well since: a dull day proves nothing either way.
             told = np.flatnonzero(judgement.verdict[: part.start] != UNKNOWN)
@@ -306,7 +327,7 @@ class _Chain:
 def _basis(scene: Scene, part: slice, chosen: Bools) -> Basis:
     """The poorest basis that serves at least a quarter of the chosen intervals."""
     basis = scene.expected.basis[part][chosen]
-    for kind in (Basis.WEATHER, Basis.SATELLITE):
+    for kind in (Basis.WEATHER, Basis.SATELLITE, Basis.PEERS):
         if len(basis) and float(np.mean(basis == kind)) >= 0.25:
             return kind
     return Basis.MEASURED

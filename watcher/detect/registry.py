@@ -9,13 +9,18 @@ from watcher.detect.earth_fault import EarthFault
 from watcher.detect.inverter_overheating import InverterOverheating
 from watcher.detect.inverter_silent import InverterSilent
 from watcher.detect.meter_mismatch import MeterMismatch
+from watcher.detect.meter_night_energy import MeterNightEnergy
+from watcher.detect.meter_restarted import MeterRestarted
 from watcher.detect.meter_reversed import MeterReversed
 from watcher.detect.meter_silent import MeterSilent
 from watcher.detect.meter_stalled import MeterStalled
 from watcher.detect.module_lost import ModuleLost
 from watcher.detect.no_generation import NoGeneration
 from watcher.detect.output_low import OutputLow
+from watcher.detect.reference_silent import ReferenceSilent
+from watcher.detect.reference_wrong import ReferenceWrong
 from watcher.detect.scene import Detector
+from watcher.detect.site_record_wrong import SiteRecordWrong
 from watcher.detect.string_intermittent import StringIntermittent
 from watcher.detect.string_low_current import StringLowCurrent
 from watcher.detect.string_low_voltage import StringLowVoltage
@@ -29,6 +34,8 @@ DETECTORS: tuple[Detector, ...] = (
     SupplyVoltageDanger(),
     BatteryAlarm(),
     MeterReversed(),
+    MeterRestarted(),
+    MeterNightEnergy(),
     MeterStalled(),
     MeterSilent(),
     InverterSilent(),
@@ -39,6 +46,9 @@ DETECTORS: tuple[Detector, ...] = (
     ModuleLost(),
     StringLowVoltage(),
     StringLowCurrent(),
+    ReferenceSilent(),
+    ReferenceWrong(),
+    SiteRecordWrong(),
     OutputLow(),
     ClockWrong(),
 )

@@ -19,6 +19,8 @@ class Finding(StrEnum):
     BATTERY_ALARM = "battery-alarm"
     METER_STALLED = "meter-stalled"
     METER_REVERSED = "meter-reversed"
+    METER_RESTARTED = "meter-restarted"
+    METER_NIGHT_ENERGY = "meter-night-energy"
     METER_SILENT = "meter-silent"
     METER_MISMATCH = "meter-mismatch"
     INVERTER_SILENT = "inverter-silent"
@@ -29,6 +31,9 @@ class Finding(StrEnum):
     STRING_INTERMITTENT = "string-intermittent"
     MODULE_LOST = "module-lost"
     OUTPUT_LOW = "output-low"
+    SITE_RECORD_WRONG = "site-record-wrong"
+    REFERENCE_SILENT = "reference-silent"
+    REFERENCE_WRONG = "reference-wrong"
     CLOCK_WRONG = "clock-wrong"
 
 

@@ -1,0 +1,84 @@
+"""An entry that does not fit is asked about with the value that would; what came with a step is not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.detect.made_days import JUNE, MadeDays
+from tests.detect.made_homes import EAST, SOUTH, WEST, Home, broken, home_site
+from watcher.detect.scene import FAULT, OK, Judgement
+from watcher.domain.finding import Finding
+from watcher.domain.instant import POINTS_A_DAY
+from watcher.domain.site import Array
+
+DAYS = 23
+
+
+def judged_with(
+    really: tuple[Array, ...], on_file: tuple[Array, ...], *, dc: bool = True, step: float = 1.0
+) -> Judgement:
+    """Of a home whose panels are one way and whose file says another. step: what it makes from the tenth day on"""
+    home = Home(home_site(*really, meters=()), JUNE, DAYS, broken(DAYS * POINTS_A_DAY, 17, level=0.8))
+    for share in home.share.values():
+        share[10 * POINTS_A_DAY :] *= step
+    raw = {name: column for name, column in home.raw().items() if dc or ".input" not in name}
+    home.site = replace(home.site, arrays=on_file)
+    return MadeDays(home, raw).judged()[Finding.SITE_RECORD_WRONG, "inverter-1"]
+
+
+def told_of(judgement: Judgement) -> tuple[str, dict[str, str | float]]:
+    """The cause and the numbers of the last point that tells of a fault; "" where none does."""
+    faults = np.flatnonzero(judgement.verdict == FAULT)
+    if not len(faults):
+        return "", {}
+    last = int(faults[-1])
+    return judgement.cause_sets[judgement.cause[last]][0], dict(judgement.evidence(last))
+
+
+def rated(array: Array, share: float) -> Array:
+    return replace(array, peak_power_w=array.peak_power_w * share)
+
+
+@pytest.mark.parametrize("arrays", [(SOUTH,), (EAST, WEST)], ids=["south", "east and west"])
+@pytest.mark.parametrize("dc", [True, False], ids=["inputs", "AC alone"])
+def test_a_file_that_fits_is_not_asked_about(arrays: tuple[Array, ...], dc: bool) -> None:
+    found = judged_with(arrays, arrays, dc=dc)
+    assert told_of(found)[0] == ""
+    assert OK in found.verdict
+
+
+@pytest.mark.parametrize("share", [0.72, 1.4])
+def test_a_rating_typed_wrong_is_asked_about_with_the_one_that_would_fit(share: float) -> None:
+    cause, said = told_of(judged_with((SOUTH,), (rated(SOUTH, share),)))
+    assert cause == "rating"
+    assert said["on_file_w"] == pytest.approx(share * SOUTH.peak_power_w)
+    assert said["likely_w"] == pytest.approx(SOUTH.peak_power_w, rel=0.05)
+
+
+@pytest.mark.parametrize("typed_deg", [110.0, 250.0])
+@pytest.mark.parametrize("dc", [True, False], ids=["inputs", "AC alone"])
+def test_a_direction_typed_wrong_is_asked_about_with_one_nearer_the_truth(typed_deg: float, dc: bool) -> None:
+    cause, said = told_of(judged_with((SOUTH,), (replace(SOUTH, azimuth_deg=typed_deg),), dc=dc))
+    assert cause == "direction"
+    assert said["on_file_deg"] == typed_deg
+    assert abs(float(said["likely_deg"]) - 180.0) <= 30.0
+    assert (float(said["shift_hours"]) > 0.0) == (typed_deg < 180.0)
+
+
+def test_case_f5_misfile_both_planes_of_an_east_west_roof_on_file_as_south() -> None:
+    south = (replace(EAST, azimuth_deg=180.0), replace(WEST, azimuth_deg=180.0))
+    cause, said = told_of(judged_with((EAST, WEST), south))
+    assert cause == "direction"
+    assert abs(float(said["shift_hours"])) > 1.0
+
+
+def test_inputs_that_are_swapped_on_file_are_called_so() -> None:
+    swapped = (replace(EAST, azimuth_deg=270.0), replace(WEST, azimuth_deg=90.0))
+    assert told_of(judged_with((EAST, WEST), swapped))[0] == "inputs-swapped"
+
+
+def test_what_came_with_a_step_is_a_fault_and_not_asked_about() -> None:
+    assert told_of(judged_with((SOUTH,), (SOUTH,), step=0.6))[0] == ""

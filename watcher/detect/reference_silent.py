@@ -1,0 +1,82 @@
+"""reference-silent: a sensor or a weather service that what is expected rests on has said nothing for hours of sun.
+
+Rule: a feed that always comes a day late is not silent. What it was late by so far is allowed for, and only hours of
+sun count in which we were there to listen.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from watcher.align.window import Bools, Ints
+from watcher.detect.presence import board_was_heard
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
+from watcher.domain.finding import Finding
+from watcher.domain.instant import GRID_MS, HOUR_MS
+from watcher.domain.quantity import WEATHER_DEVICES
+from watcher.domain.site import Site
+
+CODES = ("reference-silent.not-judged", "reference-silent.heard", "reference-silent.not-heard")
+LIGHT = ("ghi", "poa_irradiance", "dni", "dhi")
+LATEST_MS = 36 * HOUR_MS
+"""No feed is later than a day and a half as a rule; one that was has been silent."""
+
+HEARD_POINTS = 12
+"""Something that became known within the last hour has been heard."""
+
+
+def references(site: Site) -> tuple[str, ...]:
+    """Devices on file that tell of the sun: sensors, then weather services."""
+    asked = {source.device for source in site.sources}
+    return (*(sensor.id for sensor in site.sensors), *(device for device in WEATHER_DEVICES if device in asked))
+
+
+class ReferenceSilent:
+    name = Finding.REFERENCE_SILENT
+
+    def subjects(self, site: Site) -> tuple[str, ...]:
+        return references(site)
+
+    def judge(self, scene: Scene, subject: str) -> Judgement:
+        window, n = scene.window, scene.window.points
+        newest_ms, late_ms = _newest(scene, subject)
+        if not (newest_ms > 0).any():
+            return unknown(scene, self.name, subject, CODES[0])
+        ends = window.ends()
+        lit = scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
+        hours = np.concatenate(([0.0], np.cumsum(lit & board_was_heard(scene, subject)) * (GRID_MS / HOUR_MS)))
+        since = np.clip((newest_ms - window.start_ms) // GRID_MS, 0, n)
+        due = np.clip((ends - late_ms - window.start_ms) // GRID_MS, 0, n)
+        missed_hours = hours[np.maximum(due, since)] - hours[since]
+        silent = (newest_ms > 0) & (missed_hours >= scene.limit(self.name, "hours"))
+        before_ms = np.concatenate((np.zeros(HEARD_POINTS, dtype=np.int64), newest_ms[:-HEARD_POINTS]))
+        verdict = np.where(silent, FAULT, np.where(newest_ms > before_ms, OK, UNKNOWN)).astype(np.int8)
+        zero = np.zeros(n)
+        return Judgement(
+            finding=self.name, subject=subject, verdict=verdict, code=verdict, codes=CODES,
+            cause=silent.astype(np.int8), cause_sets=((), ("not-heard",)),
+            observed=np.full(n, np.nan), expected=np.full(n, np.nan), unit="",
+            onset_ms=newest_ms, onset_low_ms=newest_ms, onset_high_ms=newest_ms,
+            loss_mwh=zero, arrears_mwh=zero, loss_share=0.0,
+            evidence=lambda point: {"last_heard_ms": float(newest_ms[point])},
+        )  # fmt: skip
+
+
+def _newest(scene: Scene, device: str) -> tuple[Ints, Ints]:
+    """For each point the end of the last interval whose light was known by then, 0 before the first; and the most that
+    anything had been late by so far. [ms]
+    """
+    window = scene.window
+    ends, found = window.ends(), np.zeros(window.points, dtype=np.int64)
+    late = np.zeros(window.points, dtype=np.int64)
+    for name in LIGHT:
+        gauge = window.gauge(f"{device}.{name}")
+        if gauge is None:
+            continue
+        there: Bools = ~np.isnan(gauge.value)
+        at = (gauge.known_ms[there] - window.start_ms) // GRID_MS - 1
+        inside = (at >= 0) & (at < window.points)
+        end, at = ends[there][inside], at[inside]
+        np.maximum.at(found, at, end)
+        np.maximum.at(late, at, np.minimum(ends[at] - end, LATEST_MS))
+    return np.maximum.accumulate(found), np.maximum.accumulate(late)
