@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -10,9 +11,11 @@ import pytest
 from tests.detect.made_days import JUNE, MadeDays
 from tests.detect.made_homes import EAST, SOUTH, WEST, Home, broken, home_site
 from watcher.detect.scene import FAULT, OK, Judgement
+from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import POINTS_A_DAY
 from watcher.domain.site import Array
+from watcher.expect.learned import facts_number
 
 DAYS = 23
 
@@ -82,3 +85,15 @@ def test_inputs_that_are_swapped_on_file_are_called_so() -> None:
 
 def test_what_came_with_a_step_is_a_fault_and_not_asked_about() -> None:
     assert told_of(judged_with((SOUTH,), (SOUTH,), step=0.6))[0] == ""
+
+
+def test_after_its_first_weeks_a_plant_is_asked_about_no_more() -> None:
+    home = Home(home_site(SOUTH, meters=()), JUNE, DAYS, broken(DAYS * POINTS_A_DAY, 17, level=0.8))
+    raw = home.raw()
+    home.site = replace(home.site, arrays=(rated(SOUTH, 1.4),))
+    values = {"on_file": float(facts_number(home.site, "inverter-1")), "told": 0.0, "count": 60.0}
+    kept = [DayFigure(Finding.SITE_RECORD_WRONG, "inverter-1", date(2026, 6, 9), 1, JUNE, values)]
+    past = {(Finding.SITE_RECORD_WRONG, "inverter-1"): kept}
+    found = MadeDays(home, raw).judged_at(home.end_ms, past)[Finding.SITE_RECORD_WRONG, "inverter-1"]
+    assert told_of(found)[0] == ""
+    assert {one.values["count"] for one in found.figures} == {60.0}

@@ -347,7 +347,7 @@ POLICY: Mapping[Finding, Policy] = {
             "least_day_share": 0.06,  # of a good summer day
             # Seeded healthy plants lie between 0.87 and 1.11 and within a quarter of an hour.
             "ratio_high": 1.2,
-            "ratio_low": 0.75,
+            "ratio_low": 0.8,
             "hours": 0.5,
         },
     ),

@@ -64,7 +64,8 @@ class SiteRecordWrong:
         before = scene.past.get((self.name, subject), ())
         # Asked about what was on file before, and then it was put right: that is an answer.
         answered = any(one.values["told"] for one in before if one.values["on_file"] != facts_on_file)
-        mature = sum(one.values["on_file"] == facts_on_file for one in before) >= MATURE
+        mine = [one for one in before if one.values["on_file"] == facts_on_file]
+        mature = bool(mine) and mine[-1].values["count"] >= MATURE
         n = scene.window.points
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
         onset, onset_high, units = (np.zeros(n, dtype=np.int64) for _ in range(3))
@@ -72,15 +73,18 @@ class SiteRecordWrong:
         figures: list[DayFigure] = []
 
         def figure_of(one: Settling) -> dict[str, float] | None:
-            return None if mature else self._figure(scene, subject, found, one)
+            # Once it is too late to ask that alone is kept, since figures of old days go.
+            return {} if mature else self._figure(scene, subject, found, one)
 
         for one, days, own, values in kept_days(scene, self.name, subject, facts_on_file, figure_of):
             earlier = [day.values for day in days if day is not own]
             said = {name: earlier[-1][name] for name in _KEPT if name in earlier[-1]} if earlier else {}
             if own is not None:
-                if not said.get("told"):
-                    said = self._asked(scene, subject, one, days)
-                values.update(said)
+                count = earlier[-1]["count"] if earlier else 0.0
+                if not mature:
+                    count += 1.0
+                    said = said if said.get("told") else self._asked(scene, subject, one, days)
+                values.update({"told": 0.0, **said, "count": count})
                 figures.append(own)
             told = int(said.get("told", 0.0))
             units[one.at] = 1
@@ -118,7 +122,6 @@ class SiteRecordWrong:
         if np.sum(due[free]) < 0.3 * np.sum(due[both]) or np.sum(made[free]) <= 0.0:
             return None
         found = {
-            "told": 0.0,
             "ratio": log(float(np.sum(made[free])) / float(np.sum(due[free]))),
             "shift": _shift(made, due, free),
         }
