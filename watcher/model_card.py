@@ -60,6 +60,7 @@ def card(models: Sequence[Model]) -> dict[str, Any]:
         "sun_low_deg": newest.sun_low_deg,
         "sun_high_deg": newest.sun_high_deg,
         "features": list(FEATURES),
+        "limit_w": newest.limit_w or None,
         "later_days": len(newest.held),
         "spread": _spreads(newest),
         "limits": {
@@ -107,6 +108,8 @@ def card_text(of: Mapping[str, Any]) -> str:
             f"held against {of['reference']}",
             f"  from {', '.join(of['features'])}",
         ]
+    if of["limit_w"]:
+        lines.append(f"  its output never passed {of['limit_w']:.0f} W: that is taken for its limit")
     if of["spread"]:
         lines += [
             f"  tried on {of['later_days']} later days it had not seen; how far such a day errs:",

@@ -27,6 +27,7 @@ from watcher.domain.model import Choice, Held, Model, Trees
 from watcher.domain.site import Site
 from watcher.expect.expectation import Basis
 from watcher.expect.learned import Lesson, correction, facts_number, fit, lesson
+from watcher.expect.plateau import ceiling
 from watcher.sheet import columns_of
 
 EVERY_DAYS = 15
@@ -46,6 +47,9 @@ ANCHOR_DAYS, FADING_DAYS = 75, 60.0
 """As the level of detect/level.py, which must not notice a new model."""
 
 SERVED = 0.9
+NEAR_RATING = 0.97
+"""A ceiling nearer to the rating on file is the rating."""
+
 LEAST_OFFSET = 1e-4
 NO_FAULT = frozenset({Finding.INVERTER_SILENT, Finding.SITE_RECORD_WRONG})
 """Say nothing against the output of an inverter on the days it was heard."""
@@ -59,9 +63,9 @@ class Healthy:
     lesson: Lesson
 
 
-Digest = dict[tuple[str, date, int], Healthy | None]
-"""By inverter, day and revision of its sheet; what was read once need not be read again. Leaving it out changes
-nothing.
+Digest = dict[tuple[str, date, int, float], Healthy | None]
+"""By inverter, day and revision of its sheet, and the AC limit it was read under; what was read once need not be read
+again. Leaving it out changes nothing.
 """
 
 
@@ -106,7 +110,10 @@ def train(
         and not one.values.get("doubtful")
         and one.day.toordinal() >= since
     } - _under_alert(site, subject, alerts, figures)
-    whole = [found for sheet in sheets if sheet.day in fine and (found := _healthy(site, subject, sheet, digest))]
+    rating_w = site.inverter(subject).ac_limit_w
+    limit_w = before.limit_w if before is not None and before.limit_w else rating_w
+    read = (_healthy(subject, sheet, limit_w, digest) for sheet in sheets if sheet.day in fine)
+    whole = [one for one in read if one is not None]
     if not whole:
         return Model(subject, made_ms, Choice.FEW_DAYS, facts, since, int(Basis.NONE))
     basis = _commonest([one.basis for one in whole[-FEWEST_DAYS:]])
@@ -115,7 +122,9 @@ def train(
         before = None
     held = _held(before, lessons)
     hours = np.concatenate([one.hours for one in lessons])
-    model = Model(subject, made_ms, Choice.FEW_DAYS, facts, since, int(basis), held=held)
+    level = ceiling([one.top for one in lessons], [one.peak for one in lessons])
+    found_w = round(level, 1) if level < NEAR_RATING * rating_w and site.export_limit_w is None else 0.0
+    model = Model(subject, made_ms, Choice.FEW_DAYS, facts, since, int(basis), limit_w=found_w, held=held)
     if len(lessons) < FEWEST_DAYS or len(hours) < FEWEST_HOURS:
         return _anchored(model, lessons, today)
     model = replace(
@@ -132,14 +141,14 @@ def train(
     return _anchored(model, lessons, today)
 
 
-def _healthy(site: Site, subject: str, sheet: DaySheet, digest: Digest) -> Healthy | None:
-    key = (subject, sheet.day, sheet.revision)
+def _healthy(subject: str, sheet: DaySheet, limit_w: float, digest: Digest) -> Healthy | None:
+    key = (subject, sheet.day, sheet.revision, limit_w)
     if key not in digest:
-        digest[key] = _read(site, subject, sheet)
+        digest[key] = _read(subject, sheet, limit_w)
     return digest[key]
 
 
-def _read(site: Site, subject: str, sheet: DaySheet) -> Healthy | None:
+def _read(subject: str, sheet: DaySheet, limit_w: float) -> Healthy | None:
     made, applied, bound = f"{subject}.ac_power", f"{subject}.expected", f"{subject}.bound"
     found = columns_of(
         sheet, (made, applied, bound, f"{subject}.uncorrected", "sun_elevation", "sun_azimuth", "temp_air", "basis")
@@ -157,7 +166,7 @@ def _read(site: Site, subject: str, sheet: DaySheet) -> Healthy | None:
     plain = np.where(np.isfinite(own), own, found[applied])
     one = lesson(
         sheet.day.toordinal(), found[made], plain, found[applied], found[bound], found["sun_elevation"],
-        found["sun_azimuth"], found["temp_air"], served, site.inverter(subject).ac_limit_w,
+        found["sun_azimuth"], found["temp_air"], served, limit_w,
     )  # fmt: skip
     return None if one is None else Healthy(basis, one)
 

@@ -28,6 +28,7 @@ from watcher.train import EVERY_DAYS, FEWEST_HELD, due, errors, train
 SITE = replace(home_site(SOUTH), zone=ZoneInfo("UTC"))
 START_MS = next(ms for ms in range(parse_iso("2026-03-01T00:00:00Z"), 2**62, DAY_MS) if due(ms))
 DAYS = 120
+CEILING_W = 1500.0
 Share = Callable[[Floats, Floats, int], Floats | float]
 """What a plant makes of what is expected, by sun height, sun direction and day."""
 
@@ -49,8 +50,11 @@ def slowly_going(_sun: Floats, _azimuth: Floats, day: int) -> float:
 
 
 @cache
-def sheets(share: Share, noise: float = 0.02) -> tuple[DaySheet, ...]:
-    """Days of broken sky over a plant whose readings err by some noise, alike in all hours of half a day."""
+def sheets(share: Share, noise: float = 0.02, held_since: int = DAYS) -> tuple[DaySheet, ...]:
+    """Days of broken sky over a plant whose output errs by some noise, alike in all hours of a quarter of a day.
+
+    held_since: day from which it is held at CEILING_W
+    """
     chance = np.random.default_rng(11)
     found = []
     for number in range(DAYS):
@@ -61,8 +65,9 @@ def sheets(share: Share, noise: float = 0.02) -> tuple[DaySheet, ...]:
         cloud = np.clip(np.repeat(chance.uniform(0.2, 1.0, 2), POINTS_A_DAY // 2), 0.0, 1.0)
         expected = bound * cloud
         errs = np.exp(noise * np.repeat(chance.normal(size=4), POINTS_A_DAY // 4))
+        made = np.minimum(expected * share(sun, azimuth, number) * errs, CEILING_W if number >= held_since else np.inf)
         columns = {
-            "inverter-1.ac_power": expected * share(sun, azimuth, number) * errs, "inverter-1.expected": expected,
+            "inverter-1.ac_power": made, "inverter-1.expected": expected,
             "inverter-1.bound": bound, "sun_elevation": sun, "sun_azimuth": azimuth,
             "temp_air": np.full(POINTS_A_DAY, 12.0), "basis": np.full(POINTS_A_DAY, float(Basis.MEASURED)),
         }  # fmt: skip
@@ -140,6 +145,16 @@ def test_the_level_of_the_last_months_stays_where_it_was_when_a_model_comes() ->
     used = next(one for one in learned_of(shaded_in_the_morning) if one.choice is Choice.USED)
     before = [one for one in kept if one.day < from_ms(used.made_ms).date()]
     assert abs(float(np.mean([moves(used, sheet) for sheet in before]))) < 0.01
+
+
+def test_a_ceiling_that_was_there_from_the_first_day_is_learned_as_the_limit() -> None:
+    models = learn(sheets(whole, 0.01, held_since=0))
+    assert [one.limit_w for one in models[1:]] == [pytest.approx(CEILING_W, rel=0.01)] * len(models[1:])
+
+
+@pytest.mark.parametrize("held_since", [60, DAYS], ids=["since a date", "never"])
+def test_a_ceiling_that_came_later_and_a_clear_noon_are_no_limit(held_since: int) -> None:
+    assert {one.limit_w for one in learn(sheets(whole, 0.01, held_since))} == {0.0}
 
 
 def test_the_same_days_give_the_same_models() -> None:

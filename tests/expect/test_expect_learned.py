@@ -116,6 +116,17 @@ def test_no_correction_lifts_an_inverter_over_its_limit() -> None:
     assert np.nanmax(found.by_subject["inverter-1"].expected) == pytest.approx(2000.0)
 
 
+def test_a_learned_limit_holds_the_expectation_and_its_bound_used_or_not() -> None:
+    site, window = day(1.0)
+    held = model(learned.facts_number(site, "inverter-1"), Trees(), choice=Choice.NO_BETTER, limit_w=1500.0)
+    assert learned.in_force([held], JUNE, site) == {"inverter-1": held}
+    one = expect_day(site, window, JUNE, models={"inverter-1": held}).by_subject["inverter-1"]
+    plain = expect_day(site, window, JUNE).by_subject["inverter-1"]
+    assert np.nanmax(one.expected) == np.nanmax(one.bound) == pytest.approx(1500.0)
+    under = plain.expected < 1200.0
+    assert np.allclose(one.expected[under], plain.expected[under], rtol=0.02)
+
+
 def test_a_correction_is_bounded_however_much_the_trees_say() -> None:
     wild = model(1, Trees((0,), (-1,), (-3.0,), (0,), (0,)))
     assert learned.correction(wild, rows(3, 1)).tolist() == [-learned.BOUND] * 3

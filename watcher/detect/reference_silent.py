@@ -1,16 +1,16 @@
 """reference-silent: a sensor or a weather service that what is expected rests on has said nothing for hours of sun.
 
 Rule: a feed that always comes a day late is not silent. What it was late by so far is allowed for, and only hours of
-sun count in which we were there to listen.
+sun count in which we were there to listen and, for a sensor, the plant gave something: without mains both are dark.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from watcher.align.window import Bools, Ints
+from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.presence import board_was_heard
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, HOUR_MS
 from watcher.domain.quantity import WEATHER_DEVICES
@@ -44,7 +44,7 @@ class ReferenceSilent:
             return unknown(scene, self.name, subject, CODES[0])
         ends = window.ends()
         lit = scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
-        hours = np.concatenate(([0.0], np.cumsum(lit & board_was_heard(scene, subject)) * (GRID_MS / HOUR_MS)))
+        hours = _hours(scene, subject, lit & board_was_heard(scene, subject))
         since = np.clip((newest_ms - window.start_ms) // GRID_MS, 0, n)
         due = np.clip((ends - late_ms - window.start_ms) // GRID_MS, 0, n)
         missed_hours = hours[np.maximum(due, since)] - hours[since]
@@ -60,6 +60,29 @@ class ReferenceSilent:
             loss_mwh=zero, arrears_mwh=zero, loss_share=0.0,
             evidence=lambda point: {"last_heard_ms": float(newest_ms[point])},
         )  # fmt: skip
+
+
+def _hours(scene: Scene, device: str, listened: Bools) -> Floats:
+    """Hours in which a device could have been heard, added up to each point, from 0 before the first.
+
+    A sensor beside a plant that gives nothing may be without mains, as the plant is; that it gave something counts from
+    when it was known.
+    """
+    window = scene.window
+    counted = np.zeros(window.points)
+    if device in WEATHER_DEVICES:
+        counted[listened] = GRID_MS / HOUR_MS
+        return np.concatenate(([0.0], np.cumsum(counted)))
+    known_ms = np.full(window.points, np.iinfo(np.int64).max)
+    for inverter in scene.site.inverters:
+        found = ac_power(scene, inverter.id)
+        if found is not None:
+            gives = np.nan_to_num(found[0]) > 0.0
+            known_ms = np.where(gives, np.minimum(known_ms, found[1]), known_ms)
+    at = (np.minimum(known_ms, window.start_ms + (window.points + 1) * GRID_MS) - window.start_ms) // GRID_MS - 1
+    told = listened & (at >= 0) & (at < window.points)
+    np.add.at(counted, at[told], GRID_MS / HOUR_MS)
+    return np.concatenate(([0.0], np.cumsum(counted)))
 
 
 def _newest(scene: Scene, device: str) -> tuple[Ints, Ints]:

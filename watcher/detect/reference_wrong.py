@@ -48,6 +48,9 @@ DAY_SIGMA = {Basis.MEASURED: 0.045, Basis.SATELLITE: 0.08, Basis.WEATHER: 0.16}
 HISTORY, FEWEST, LATEST = 12, 5, 8
 """Clear days that say what is usual, and of the newest those looked at together. Few, since either has a season."""
 
+LONGEST_MEAN_S = 900.0
+"""Means over an hour run smoothly under any sky."""
+
 WITNESS = 0.08
 """The plant must make so nearly what it usually makes of a clear sky [ln]."""
 
@@ -153,12 +156,13 @@ class ReferenceWrong:
             return 0.0
         longest = 0.0
         high = scene.expected.sun_elevation_deg[one.part] > scene.limit(self.name, "sun_deg")
-        for name in LIGHT:
+        for name in LIGHT[:2]:  # beam alone stands at nothing under any cloud
             gauge = scene.window.gauge(f"{subject}.{name}")
             if gauge is None:
                 continue
-            known = gauge.known_ms[one.part] <= one.point_ms
-            value = np.where(known & high, gauge.value[one.part], np.nan)
+            value = gauge.value[one.part]
+            seen = (gauge.known_ms[one.part] <= one.point_ms) & high & (np.nan_to_num(value) > 0.0)
+            value = np.where(seen, value, np.nan)
             longest = max(longest, _longest_same(value))
         return longest if longest >= scene.limit(self.name, "stuck_hours") else 0.0
 
@@ -235,13 +239,18 @@ def _basis(scene: Scene, subject: str) -> Basis | None:
 
 
 def _witness(site: Site) -> str | None:
-    """The inverter with the most panels whose AC output follows the sun."""
+    """The inverter with the most panels whose AC output follows the sun and is told often enough to show clouds."""
     panels = {
         inverter.id: sum(array.peak_power_w for array in site.arrays_of(inverter.id))
         for inverter in site.inverters
-        if inverter.storage is not Storage.DC and site.arrays_of(inverter.id)
+        if inverter.storage is not Storage.DC and site.arrays_of(inverter.id) and _often(site, inverter.id)
     }
     return max(panels, key=lambda id: panels[id]) if panels else None
+
+
+def _often(site: Site, device: str) -> bool:
+    source = site.source_of(device)
+    return source is None or max(source.period_s, source.every_s) <= LONGEST_MEAN_S
 
 
 def _logs(

@@ -56,6 +56,7 @@ class Model:
         it may be learned from. basis: of the expectation it corrects
     days, first_day, last_day, hours: what it was learned from; ordinals, 0 for none
     sun_low_deg, sun_high_deg: sun heights seen there
+    limit_w: ceiling of its output where that lies under the AC rating on file [W]; 0 for none. It holds, used or not
     offset: added to what the trees say [ln], so that the plant's own level stays where it was
     held: later days of its predecessors, the oldest first
     """
@@ -73,6 +74,7 @@ class Model:
     sun_low_deg: float = 0.0
     sun_high_deg: float = 0.0
     offset: float = 0.0
+    limit_w: float = 0.0
     trees: Trees = Trees()
     held: tuple[Held, ...] = ()
 

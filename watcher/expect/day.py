@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -91,9 +92,11 @@ def _corrected(
     site: Site, found: Expected, lit: Mapping[str, _Lit], night: Bools, models: Mapping[str, Model]
 ) -> Expected:
     """The same with what was learned of its inverters. It acts on the arrays' DC power: limits still hold."""
+    limits = {inverter: model.limit_w for inverter, model in models.items() if model.limit_w}
+    by_subject = _expectations(site, lit, found.basis, night, limits) if limits else found.by_subject
     changed, plain = dict(lit), {}
     for inverter, model in models.items():
-        one = found.by_subject[inverter]
+        one = by_subject[inverter]
         plain[inverter] = one.expected
         factor, wider = corrected(
             model, found.basis, found.sun_elevation_deg, found.sun_azimuth_deg, one.expected, one.bound,
@@ -104,7 +107,7 @@ def _corrected(
             changed[array.id] = replace(own, dc=own.dc * factor, width=own.width + wider)
     return replace(
         found,
-        by_subject=_expectations(site, changed, found.basis, night),
+        by_subject=_expectations(site, changed, found.basis, night, limits),
         uncorrected=plain,
         model_ids=tuple(model.id for model in models.values()),
     )
@@ -146,11 +149,26 @@ def _light(array: Array, sky: Sky, reference: Reference, night: Bools, loss: flo
     )
 
 
+def _held(site: Site, power: dict[str, Floats], limits: Mapping[str, float]) -> dict[str, Floats]:
+    """The same with inverters held at ceilings under their rating, and their inputs by the same share. [W]"""
+    for inverter, limit_w in limits.items():
+        free = power[inverter]
+        share = limit_w / np.maximum(free, limit_w)
+        power |= {input: power[input] * share for input in site.inputs_of(inverter)}
+        power |= {inverter: free * share, "site": power["site"] - free * (1.0 - share)}
+    return power
+
+
 def _expectations(
-    site: Site, lit: Mapping[str, _Lit], basis: npt.NDArray[np.int8], night: Bools
+    site: Site,
+    lit: Mapping[str, _Lit],
+    basis: npt.NDArray[np.int8],
+    night: Bools,
+    limits: Mapping[str, float] = MappingProxyType({}),
 ) -> dict[str, Expectation]:
-    power = power_by_subject(site, {id: one.dc for id, one in lit.items()})
-    bounds = power_by_subject(site, {id: one.clear_dc for id, one in lit.items()})
+    """limits: AC power of inverters that have a ceiling under their rating [W]"""
+    power = _held(site, power_by_subject(site, {id: one.dc for id, one in lit.items()}), limits)
+    bounds = _held(site, power_by_subject(site, {id: one.clear_dc for id, one in lit.items()}), limits)
     found = {}
     for subject, bound in bounds.items():
         capped = np.where(basis == Basis.MEASURED, power[subject], np.minimum(power[subject], OVER_BOUND * bound))

@@ -23,6 +23,7 @@ from watcher.align.window import Bools, Floats, Ints
 from watcher.domain.model import Choice, Model, Trees
 from watcher.domain.site import Site
 from watcher.expect.plant import TEMP_AIR_DEFAULT
+from watcher.expect.plateau import day_top
 
 FEATURES = ("sun height", "sun direction", "clearness of the hour", "clearness of the day so far", "air temperature")
 BOUND = 0.4
@@ -59,6 +60,7 @@ class Lesson:
     features, weight: of some of its intervals, rows of FEATURES and the power expected there without a correction, 0 at
         the AC limit. whole_w: power expected in all of these
     hours, ratio: of its full hours, rows of FEATURES and ln(made / expected)
+    top, peak: where its output stood still at the day's top, 0 where it did not, and its highest output [W]
     """
 
     ordinal: int
@@ -69,6 +71,8 @@ class Lesson:
     whole_w: float
     hours: Floats
     ratio: Floats
+    top: float = 0.0
+    peak: float = 0.0
 
     def moved(self, corrections: Floats) -> float:
         """What such corrections of the intervals would have added to the day's expectation [ln]."""
@@ -145,6 +149,8 @@ def lesson(
         whole_w=float(np.sum(plain[thin])),
         hours=hours,
         ratio=np.clip(ratio, -CLIP, CLIP),
+        top=day_top(np.where(both, made, np.nan), HOUR_POINTS // 2, np.where(both, plain, np.nan)),
+        peak=float(np.max(made[both])),
     )
 
 
@@ -239,6 +245,6 @@ def in_force(models: Sequence[Model], day_ms: int, site: Site) -> dict[str, Mode
         subject: model
         for subject, model in newest(models, day_ms).items()
         if subject in inverters
-        and (model.choice is Choice.USED or model.offset)
+        and (model.choice is Choice.USED or model.offset or model.limit_w)
         and model.facts == facts_number(site, subject)
     }
