@@ -148,7 +148,7 @@ def measured(shares: Shares, store: SqliteReadings) -> Iterator[None]:
         (watcher.evaluate, "_joined", "align"),
         (watcher.evaluate, "_expected", "expect"),
         (watcher.evaluate, "detect", "detect"),
-        (watcher.evaluate, "advance", "lifecycle, ledger"),
+        (watcher.evaluate, "walk", "lifecycle, ledger"),
         (watcher.evaluate, "runs", "lifecycle, ledger"),
         (watcher.evaluate, "_settled", "settled days"),
         (Ledger, "commit", "lifecycle, ledger"),

@@ -136,7 +136,8 @@ class ReferenceWrong:
                 break
             moved = _moves(usual, after)
             mean = fmean(moved.values()) if moved else 0.0
-            if sum(move * mean >= 0.5 * mean * mean > 0.0 for move in moved.values()) < needed:
+            newest = [move * mean >= 0.5 * mean * mean > 0.0 for move in moved.values()][-needed:]
+            if len(newest) < needed or not all(newest):
                 continue
             error = DAY_SIGMA[basis] * sqrt(1.0 / len(moved) + 1.0 / len(usual))
             if abs(mean) >= max(least, scene.limit(self.name, "evidence") * error):
