@@ -265,6 +265,7 @@ def runs(site: str, judgement: Judgement, points: range, start_ms: int) -> Itera
     edges = [0, *breaks.tolist(), len(points)]
     for first, stop in pairwise(edges):
         at = points.start + first
+        observed, expected = _number(judgement.observed[at]), _number(judgement.expected[at])
         yield VerdictRun(
             site=site,
             finding=judgement.finding,
@@ -274,9 +275,9 @@ def runs(site: str, judgement: Judgement, points: range, start_ms: int) -> Itera
             verdict=_VERDICTS[int(judgement.verdict[at])],
             code=judgement.codes[int(judgement.code[at])],
             causes=judgement.cause_sets[int(judgement.cause[at])],
-            observed=_number(judgement.observed[at]),
-            expected=_number(judgement.expected[at]),
-            unit=judgement.unit,
+            observed=observed,
+            expected=expected,
+            unit="" if observed is None and expected is None else judgement.unit,
             loss_mwh=int(np.sum(judgement.loss_mwh[at : points.start + stop])),
         )
 
