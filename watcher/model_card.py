@@ -103,9 +103,9 @@ def card_text(of: Mapping[str, Any]) -> str:
     lines = [f"{of['inverter']}: {WHY[Choice(of['choice'])]}{_since(of)}"]
     if of["days"]:
         lines += [
-            f"  learned {of['made']} from {of['days']} healthy days, {of['first_day']} to {of['last_day']} "
-            f"({of['hours']} hours, the sun {of['sun_low_deg']:.0f} to {of['sun_high_deg']:.0f} degrees high), "
-            f"held against {of['reference']}",
+            f"  as of {of['made']}, learned from {of['days']} healthy days, {of['first_day']} to {of['last_day']} "
+            f"({of['hours']} hours, the sun {of['sun_low_deg']:.0f} to {of['sun_high_deg']:.0f} degrees high),",
+            f"    held against {of['reference']}",
             f"  from {', '.join(of['features'])}",
         ]
     if of["limit_w"]:
@@ -122,8 +122,9 @@ def card_text(of: Mapping[str, Any]) -> str:
     bound, wider = of["limits"]["bound"], of["limits"]["band_wider_per_degree"]
     lines.append(
         f"  made anew every {of['limits']['made_every_days']} days; never more than a factor of {np.exp(bound):.2f} "
-        f"either way; the band grows by {100 * wider:.1f} % for each degree of sun not seen before"
+        f"either way; the band grows by {100 * wider:.1f} % for each degree of sun"
     )
+    lines.append("    not seen before")
     return "\n".join(lines) + "\n"
 
 

@@ -42,6 +42,9 @@ HELD_DAYS, FEWEST_HELD, HELD_SLOW_DAYS = 90, 12, 30
 GAIN, GAIN_KEPT = 0.1, 0.05
 """Share by which its mean error on later days must be smaller, to be used and to go on being used."""
 
+PATIENCE_DAYS = 45
+"""One that was refused is tried on for so long before another is fitted: on a poor reference none may ever do."""
+
 OUTLIER = 0.3
 ANCHOR_DAYS, FADING_DAYS = 75, 60.0
 """As the level of detect/level.py, which must not notice a new model."""
@@ -127,9 +130,14 @@ def train(
     model = Model(subject, made_ms, Choice.FEW_DAYS, facts, since, int(basis), limit_w=found_w, held=held)
     if len(lessons) < FEWEST_DAYS or len(hours) < FEWEST_HOURS:
         return _anchored(model, lessons, today)
+    choice = _choice(held, before)
+    if choice is Choice.NO_BETTER and before is not None and today - before.last_day < PATIENCE_DAYS:
+        same = ("days", "first_day", "last_day", "hours", "sun_low_deg", "sun_high_deg", "trees")
+        model = replace(model, choice=choice, **{name: getattr(before, name) for name in same})
+        return _anchored(model, lessons, today)
     model = replace(
         model,
-        choice=_choice(held, before),
+        choice=choice,
         days=len(lessons),
         first_day=lessons[0].ordinal,
         last_day=lessons[-1].ordinal,

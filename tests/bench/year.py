@@ -20,6 +20,7 @@ from unittest.mock import patch
 import numpy as np
 import pandas as pd
 import pvlib
+import sklearn.ensemble  # noqa: F401  what is loaded once is not a year's
 
 import watcher.evaluate
 from watcher.align.window import Floats

@@ -140,6 +140,13 @@ def test_a_plant_that_is_as_expected_gets_no_correction() -> None:
     assert {one.choice for one in learned_of(whole, 0.05)} <= {Choice.FEW_DAYS, Choice.UNTRIED, Choice.NO_BETTER}
 
 
+def test_what_was_refused_is_tried_on_before_another_is_fitted() -> None:
+    refused = [one for one in learned_of(whole, 0.05) if one.choice is Choice.NO_BETTER]
+    assert len(refused) >= 3
+    assert refused[0].trees == refused[1].trees
+    assert [len(one.held) for one in refused] == sorted({len(one.held) for one in refused})
+
+
 def test_the_level_of_the_last_months_stays_where_it_was_when_a_model_comes() -> None:
     kept = sheets(shaded_in_the_morning)
     used = next(one for one in learned_of(shaded_in_the_morning) if one.choice is Choice.USED)
