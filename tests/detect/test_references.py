@@ -135,11 +135,11 @@ def day_late(column: Samples) -> Samples:
 
 
 def test_a_feed_that_always_comes_a_day_late_is_not_silent() -> None:
-    home, raw = feed_home(6)
+    home, raw = feed_home(8)
     late = {name: day_late(column) if name.startswith("weather") else column for name, column in raw.items()}
     found = judgement_of(home, late, Finding.REFERENCE_SILENT, "weather-analysis")
     assert FAULT not in found.verdict
-    ended_ms = JUNE + 3 * DAY_MS
+    ended_ms = JUNE + 2 * DAY_MS
     missing = gone(late, "weather-analysis", ended_ms, home.end_ms)
     missing = {name: day_late(c) if name.startswith("weather") else c for name, c in missing.items()}
     assert FAULT in judgement_of(home, missing, Finding.REFERENCE_SILENT, "weather-analysis").verdict

@@ -160,7 +160,11 @@ def test_a_day_that_settles_again_comes_to_what_it_would_have_come_to_in_time(
         assert figures(late) == figures(prompt)
         assert told(prompt) == []
         # That a device was not heard was true when it was said.
-        assert {alert.finding for alert in told(late)} <= {Finding.INVERTER_SILENT, Finding.METER_SILENT}
+        assert {alert.finding for alert in told(late)} <= {
+            Finding.INVERTER_SILENT,
+            Finding.METER_SILENT,
+            Finding.REFERENCE_SILENT,
+        }
 
 
 # A satellite feed

@@ -195,6 +195,10 @@ POLICY: Mapping[Finding, Policy] = {
             "hours_weather": 0.5,
             "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
             "snow_below_degc": 4.0,
+            # What nothing counts for where snow may lie, at first and when it has lasted longer than snow does.
+            "snow_weight": 0.02,
+            "snow_days": 4.0,
+            "snow_weight_later": 0.3,
             "wait_hours": 6.0,  # for sunshine that comes late
             "silent_weight": 0.65,  # of a silent inverter beside a still meter: found within three hours of sun (G2)
             "steps": 2.0,  # register steps such a meter must have failed to make
@@ -288,6 +292,7 @@ POLICY: Mapping[Finding, Policy] = {
             "margin_peers": 0.3,
             "margin_satellite": 0.35,
             "margin_weather": 0.5,
+            "margin_sigmas": 3.0,  # of a day's error, where those are more
             "snow_below_degc": 3.0,
             "loss_share": 0.05,  # at least: of what meters and inverters say of energy
             # Of the test against the plant's own level, once there is one: evidence at which it speaks (tests/bench/
@@ -297,6 +302,16 @@ POLICY: Mapping[Finding, Policy] = {
             "evidence_peers": 14.5,
             "evidence_satellite": 15.0,
             "evidence_weather": 16.0,
+            # For a loss of twice a day's error and more, which no season makes.
+            "sharp_measured": 13.0,
+            "sharp_peers": 11.0,
+            "sharp_satellite": 11.0,
+            "sharp_weather": 11.0,
+            "fast_deviations": 8.0,  # two days running so far down, and so much [ln], need no more
+            "fast_loss": 0.3,
+            "closing_evidence": 9.0,
+            "again_share": 0.45,  # of the evidence: reopens what closed lately
+            "small_loss": 0.15,  # [ln] under it a sensor's own straying is looked for first
             "drift_measured": 0.0055,
             "drift_peers": 0.006,
             "drift_satellite": 0.0075,
@@ -316,7 +331,8 @@ POLICY: Mapping[Finding, Policy] = {
         clear_ms=30 * MINUTE_MS,
         severity=Severity.PLANNED,
         audience=(*TRADE, Role.OPERATOR),
-        limits={"sun_deg": 10.0, "hours": 8.0},  # of sun, while we listened
+        # Of sun, while we listened. A service that is down for a day is the operator's, who is told by other means.
+        limits={"sun_deg": 10.0, "hours": 8.0, "service_hours": 24.0},
     ),
     Finding.REFERENCE_WRONG: Policy(
         hold_ms=0,  # the detector asks for several clear days that agree

@@ -12,14 +12,14 @@ from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.presence import board_was_heard
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown
 from watcher.domain.finding import Finding
-from watcher.domain.instant import GRID_MS, HOUR_MS
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.site import Site
 
 CODES = ("reference-silent.not-judged", "reference-silent.heard", "reference-silent.not-heard")
 LIGHT = ("ghi", "poa_irradiance", "dni", "dhi")
-LATEST_MS = 36 * HOUR_MS
-"""No feed is later than a day and a half as a rule; one that was has been silent."""
+LATEST_MS = 6 * DAY_MS
+"""Archives come up to five days late as a rule; what came later than that was silent (common practice, no source)."""
 
 HEARD_POINTS = 12
 """Something that became known within the last hour has been heard."""
@@ -48,7 +48,9 @@ class ReferenceSilent:
         since = np.clip((newest_ms - window.start_ms) // GRID_MS, 0, n)
         due = np.clip((ends - late_ms - window.start_ms) // GRID_MS, 0, n)
         missed_hours = hours[np.maximum(due, since)] - hours[since]
-        silent = (newest_ms > 0) & (missed_hours >= scene.limit(self.name, "hours"))
+        service = subject in WEATHER_DEVICES
+        most = scene.limit(self.name, "service_hours") if service else scene.limit(self.name, "hours")
+        silent = (newest_ms > 0) & (missed_hours >= most)
         before_ms = np.concatenate((np.zeros(HEARD_POINTS, dtype=np.int64), newest_ms[:-HEARD_POINTS]))
         verdict = np.where(silent, FAULT, np.where(newest_ms > before_ms, OK, UNKNOWN)).astype(np.int8)
         zero = np.zeros(n)
