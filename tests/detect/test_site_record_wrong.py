@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from tests.detect.made_days import JUNE, MadeDays
-from tests.detect.made_homes import EAST, SOUTH, WEST, Home, broken, home_site
+from tests.detect.made_homes import EAST, SOUTH, WEST, Home, broken, by_day, home_site
 from watcher.detect.scene import FAULT, OK, Judgement
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import POINTS_A_DAY
+from watcher.domain.reading import Samples
 from watcher.domain.site import Array
 from watcher.expect.learned import facts_number
 
@@ -81,6 +82,17 @@ def test_case_f5_misfile_both_planes_of_an_east_west_roof_on_file_as_south() -> 
 def test_inputs_that_are_swapped_on_file_are_called_so() -> None:
     swapped = (replace(EAST, azimuth_deg=270.0), replace(WEST, azimuth_deg=90.0))
     assert told_of(judged_with((EAST, WEST), swapped))[0] == "inputs-swapped"
+
+
+def test_a_sensor_with_the_wrong_scale_from_the_first_day_is_asked_about_and_not_the_plant() -> None:
+    home = Home(home_site(SOUTH, meters=()), JUNE, DAYS, by_day(*([1.0, 1.0, 0.6, 0.3] * 6)[:DAYS]))
+    raw = dict(home.raw())
+    rows = zip(raw["sensor-1.ghi"].time_ms, raw["sensor-1.ghi"].value, strict=True)
+    raw["sensor-1.ghi"] = Samples.of((at, 0.7 * value) for at, value in rows)
+    found = MadeDays(home, raw).judged()[Finding.SITE_RECORD_WRONG, "inverter-1"]
+    cause, said = told_of(found)
+    assert cause == "reference-scale"
+    assert said["made_ratio"] == pytest.approx(1.0 / 0.7, rel=0.1)
 
 
 def test_what_came_with_a_step_is_a_fault_and_not_asked_about() -> None:

@@ -135,6 +135,22 @@ _SWAPPED = _record(
     )
 )
 
+_SCALE_FROM_THE_FIRST = _record(
+    Words(
+        subject="{device}: is the scale of its reference right?",
+        wrong=(
+            "The plant makes {made_ratio:.2f} times what its reference lets expect, on clear and dull days alike.",
+            "Of a clear sky it makes what its rated power lets expect: so the reference is out, and not the plant.",
+            _FROM_THE_FIRST,
+        ),
+        check=(
+            "Check the sensor's calibration factor and unit in its map, and how it stands.",
+            "A weather service: its unit, and whether its values are means or sums of the hour.",
+        ),
+        caution=Caution.GENERAL,
+    )
+)
+
 REFERENCE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.REFERENCE_SILENT, "not-heard"): _SILENT,
     (Finding.REFERENCE_SILENT, ""): _SILENT,
@@ -145,6 +161,7 @@ REFERENCE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.SITE_RECORD_WRONG, "rating"): _RATING,
     (Finding.SITE_RECORD_WRONG, "direction"): _DIRECTION,
     (Finding.SITE_RECORD_WRONG, "inputs-swapped"): _SWAPPED,
+    (Finding.SITE_RECORD_WRONG, "reference-scale"): _SCALE_FROM_THE_FIRST,
     (Finding.SITE_RECORD_WRONG, ""): _RATING,
 }
 

@@ -244,12 +244,13 @@ def _witness(site: Site) -> str | None:
     panels = {
         inverter.id: sum(array.peak_power_w for array in site.arrays_of(inverter.id))
         for inverter in site.inverters
-        if inverter.storage is not Storage.DC and site.arrays_of(inverter.id) and _often(site, inverter.id)
+        if inverter.storage is not Storage.DC and site.arrays_of(inverter.id) and often_told(site, inverter.id)
     }
     return max(panels, key=lambda id: panels[id]) if panels else None
 
 
-def _often(site: Site, device: str) -> bool:
+def often_told(site: Site, device: str) -> bool:
+    """Whether a device tells often enough for clouds to show in what it tells."""
     source = site.source_of(device)
     return source is None or max(source.period_s, source.every_s) <= LONGEST_MEAN_S
 

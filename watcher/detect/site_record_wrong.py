@@ -14,7 +14,9 @@ from statistics import median
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
-from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, unknown
+from watcher.detect.clear_spells import spell_ratios
+from watcher.detect.reference_wrong import often_told
+from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, unknown, upper_quartile
 from watcher.detect.settled import Settling, kept_days
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
@@ -31,10 +33,11 @@ CODES = (
     "site-record-wrong.rating",
     "site-record-wrong.direction",
     "site-record-wrong.swapped",
+    "site-record-wrong.reference",
     "site-record-wrong.few-days",
 )
-_FITS, _RATING, _DIRECTION, _SWAPPED, _FEW = 1, 2, 3, 4, 5
-CAUSES = ((), ("rating",), ("direction",), ("inputs-swapped",))
+_FITS, _RATING, _DIRECTION, _SWAPPED, _REFERENCE, _FEW = 1, 2, 3, 4, 5, 6
+CAUSES = ((), ("rating",), ("direction",), ("inputs-swapped",), ("reference-scale",))
 
 FULL_SUMMER_DAY_H = 5.0
 MATURE = 60
@@ -45,6 +48,11 @@ CERTAIN = 5.0
 
 TURNS = tuple(range(-180, 180, 15))
 """Turns of the planes that are tried for the one that fits. [degrees]"""
+
+CLEAR_USUAL, FEWEST_CLEAR = 0.1, 3
+"""What healthy plants make of a clear sky's bound [ln] (seeded healthy years: 0.05 to 0.22), and on how many days that
+must have been seen to say whether plant or reference is out.
+"""
 
 SWAPPED_SHARE = 0.6
 """Of the two shifts: swapped inputs are out by nearly the same, one early and one late."""
@@ -125,6 +133,12 @@ class SiteRecordWrong:
             "ratio": log(float(np.sum(made[free])) / float(np.sum(due[free]))),
             "shift": _shift(made, due, free),
         }
+        spells = spell_ratios(
+            made, scene.expected.by_subject[subject].bound[part], due, scene.expected.temp_air[part],
+            scene.expected.sun_elevation_deg[part], site.inverter(subject).ac_limit_w, both,
+        )  # fmt: skip
+        if spells is not None and often_told(site, subject):
+            found["clear"] = log(spells[0])
         for input in site.inputs_of(subject):
             gauge = scene.window.gauge(f"{input}.dc_power")
             if gauge is not None and input in scene.expected.by_subject:
@@ -160,6 +174,10 @@ class SiteRecordWrong:
         if ratio:
             rated_w = sum(array.peak_power_w for array in site.arrays_of(subject))
             likely_w = round(rated_w * exp(ratio), -1)
+            # Even thin cloud can run smoothly: the best days are the clear ones.
+            clear = [day.values["clear"] for day in days if "clear" in day.values]
+            if len(clear) >= FEWEST_CLEAR and abs(upper_quartile(clear) - CLEAR_USUAL) < abs(ratio) / 2.0:
+                return {"told": float(_REFERENCE), "made_ratio": round(exp(ratio), 2)}
             return {
                 "told": float(_RATING), "made_ratio": round(exp(ratio), 2), "on_file_w": rated_w, "likely_w": likely_w,
             }  # fmt: skip
