@@ -23,10 +23,9 @@ from watcher.expect.band import day_sigma
 from watcher.expect.expectation import Basis
 
 _LIMITS = POLICY[Finding.OUTPUT_LOW].limits
-_KINDS = ("evidence", "drift", "least", "forget_days")
 REFERENCES = {
-    basis: Reference(*(_LIMITS[f"{kind}_{basis.name.lower()}"] for kind in _KINDS), may_stray=basis is Basis.MEASURED)
-    for basis in (Basis.MEASURED, Basis.SATELLITE, Basis.WEATHER)
+    basis: Reference.of(_LIMITS, basis.name.lower(), may_stray=basis is Basis.MEASURED)
+    for basis in (Basis.MEASURED, Basis.PEERS, Basis.SATELLITE, Basis.WEATHER)
 }
 BUDGET = 0.03
 LATITUDE_DEG = 53.5
@@ -40,10 +39,11 @@ class Wander:
     walk: float
 
 
-# Standard deviation between the level of sixty days and that of the twenty after them: 4.5, 8 and 8.6 %, of which
-# sampling explains 1.6, 4.4 and 8.0 % (measured on simulated site-years with physics of their own).
+# Standard deviation between the level of sixty days and that of the twenty after them: 4.5, 4.5, 8 and 8.6 %, of which
+# sampling explains 1.6, 2.6, 4.4 and 8.0 % (measured on simulated site-years with physics of their own).
 WANDERS = {
     Basis.MEASURED: Wander(0.025, 0.0012),
+    Basis.PEERS: Wander(0.025, 0.0012),
     Basis.SATELLITE: Wander(0.035, 0.0015),
     Basis.WEATHER: Wander(0.045, 0.0015),
 }
@@ -70,9 +70,10 @@ def years(basis: Basis, seed: int, count: int) -> list[Ratio]:
     for day in range(days):
         noon = noon_elevation_deg(day)
         # A day under six per cent of a good summer day says nothing.
-        if clearness[day] * math.sin(math.radians(noon)) ** 1.3 < 0.06 * math.sin(math.radians(60.0)) ** 1.3 / 0.9:
+        share = 0.9 * clearness[day] * (math.sin(math.radians(noon)) / math.sin(math.radians(60.0))) ** 1.3
+        if share < 0.06:
             continue
-        sigma = day_sigma(basis, noon, float(clearness[day]))
+        sigma = day_sigma(basis, noon, float(clearness[day]), share)
         log = level + float(wave[day] + walk[day]) + own * sigma * float(noise[day])
         found.append(Ratio(day, log, sigma, doubtful=False))
     return found

@@ -134,7 +134,7 @@ def test_a_state_comes_back_from_the_figures_as_it_was(basis: Basis, seed: int) 
         returned = step(before(figures, 7.0, day).state, ratio, REFERENCES[basis])
         assert returned == straight
         told += bool(straight.alarmed)
-        kept = Day(day, 0, 1, 1e6, 1.2e6, 1.1e6, 0, Status.FINE, 1.0, ratio, straight)
+        kept = Day(day, 0, 1, 1e6, 1.2e6, 1.1e6, 0, Status.FINE, 1.0, ratio, straight, basis)
         figures.append(kept.figure(Finding.OUTPUT_LOW, "inverter-1", 7.0, 1, 0))
     assert told > 10
     assert before(figures, 8.0, date.max).state == State()

@@ -302,11 +302,6 @@ POLICY: Mapping[Finding, Policy] = {
             "evidence_peers": 14.5,
             "evidence_satellite": 15.0,
             "evidence_weather": 16.0,
-            # For a loss of twice a day's error and more, which no season makes.
-            "sharp_measured": 13.0,
-            "sharp_peers": 11.0,
-            "sharp_satellite": 11.0,
-            "sharp_weather": 11.0,
             "fast_deviations": 8.0,  # two days running so far down, and so much [ln], need no more
             "fast_loss": 0.3,
             "closing_evidence": 9.0,

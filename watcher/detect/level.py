@@ -11,7 +11,7 @@ tests.bench.limits`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
@@ -26,15 +26,15 @@ CLIP = 4.0
 LEVEL_DAYS, LATEST_DAYS, FEWEST_DAYS, FADING_DAYS = 75, 5, 15, 60.0
 """The level is of the days 5 to 75 before, the younger the more; in a dark season of the last fifteen there are."""
 
-SUSPECT, AGAIN = 0.3, 0.45
-"""Shares of the limit: over the first a day joins no level; the second reopens what closed lately."""
+SUSPECT = 0.3
+"""Share of the limit over which a day joins no level."""
 
 HIGHEST = 0.1
 """No level is held above this [ln]: a plant that makes more than its equipment has a season, or an entry to be asked
 about, and the end of either is no loss.
 """
 
-REFERENCE_DAYS, WAIT_DAYS, SMALL_LOSS = 10, 6, 0.15
+REFERENCE_DAYS, WAIT_DAYS = 10, 6
 """Where clear skies tell that it is the sensor that has changed, and not the plant, nothing is told; a small loss waits
 up to so many days for a clear one.
 """
@@ -47,9 +47,7 @@ FACTOR = (0.7, 3.0)
 LAG = (0.1, 0.35)
 """Bounds of a plant's own spread (as a share of its reference's) and of the correlation from day to day."""
 
-CLOSING_DAYS, CLOSING_EVIDENCE, FADED_DAYS = 12, 6.0, 10
-FAST, FAST_LOSS = 8.0, 0.3
-"""Two days running this many deviations down, and this much, need no more evidence."""
+CLOSING_DAYS, FADED_DAYS = 12, 10
 
 
 class Ratio(NamedTuple):
@@ -67,12 +65,25 @@ class Ratio(NamedTuple):
     clear: float = math.nan
 
 
+_BY_BASIS = {"limit": "evidence", "drift": "drift", "least": "least", "forget_days": "forget_days"}
+_ALIKE = {
+    "fast": "fast_deviations",
+    "fast_loss": "fast_loss",
+    "closing": "closing_evidence",
+    "again": "again_share",
+    "small": "small_loss",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Reference:
     """What may be asked of a level held against such a reference.
 
     limit: of the evidence. drift: of a healthy level in one day's square root. least: the smallest loss worth saying
     forget_days: a slower loss is no step. may_stray: it is a sensor, which gets dirty and is cleaned
+    fast, fast_loss: two days running so many deviations down, and so much [ln], need no more evidence
+    closing: evidence that the level is back. again: share of the limit that reopens what closed lately
+    small: a loss under this waits for a clear day where the reference may stray [ln]
     """
 
     limit: float
@@ -80,6 +91,17 @@ class Reference:
     least: float
     forget_days: float
     may_stray: bool = False
+    fast: float = 8.0
+    fast_loss: float = 0.3
+    closing: float = 9.0
+    again: float = 0.45
+    small: float = 0.15
+
+    @classmethod
+    def of(cls, limits: Mapping[str, float], basis: str, *, may_stray: bool = False) -> Reference:
+        """From a finding's limits, which name what differs by basis after it."""
+        by_basis = {name: limits[f"{place}_{basis}"] for name, place in _BY_BASIS.items()}
+        return cls(**by_basis, **{name: limits[place] for name, place in _ALIKE.items()}, may_stray=may_stray)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +150,7 @@ def step(state: State, day: Ratio, reference: Reference) -> State:
     level = state.level if state.alarmed else _level(days, day.day)
     if level is None:
         return replace(state, days=(*days, day), level=None)
-    allowance = reference.drift * math.sqrt(level.age) + level.se
+    allowance = _wander(level, level.age, reference) + level.se
     sigma = day.sigma * level.factor
     down = (level.log - day.log) / sigma
     if state.alarmed:
@@ -154,6 +176,11 @@ def step(state: State, day: Ratio, reference: Reference) -> State:
     return _told(state, level, reference)
 
 
+def _wander(level: Level, days: float, reference: Reference) -> float:
+    """How far a healthy level may have moved in so many days: one that its reference fits badly moves the more [ln]."""
+    return reference.drift * math.sqrt(max(level.factor, 1.0) * days)
+
+
 def accumulated(total: float, size: float, news: float) -> float:
     """Page's sum for a shift of `size` standard deviations, after one more value of unit variance.
 
@@ -177,17 +204,17 @@ def _told(state: State, level: Level, reference: Reference) -> State:
     newest = state.days[-1]
     last = state.days[-2:]
     if len(last) == 2 and all(
-        (level.log - one.log) / (one.sigma * level.factor) > FAST
-        and level.log - one.log > FAST_LOSS
+        (level.log - one.log) / (one.sigma * level.factor) > reference.fast
+        and level.log - one.log > reference.fast_loss
         and not one.doubtful
         for one in last
     ):
         first = next(one.day for one in _falling(state.days, level))
         return replace(state, alarmed=first, loss=_loss(state.days, first, level))
     lately = state.closed and newest.day - state.closed <= AGAIN_DAYS
-    limit = reference.limit * (AGAIN if lately else 1.0)
-    best = max(range(len(BANK)), key=lambda place: state.sums[place])
-    if state.sums[best] <= limit:
+    share = reference.again if lately else 1.0
+    best = max(range(len(BANK)), key=state.sums.__getitem__)
+    if state.sums[best] <= share * reference.limit:
         return state
     first = state.since[best]
     of_it = [one for one in state.days if one.day >= first]
@@ -196,7 +223,7 @@ def _told(state: State, level: Level, reference: Reference) -> State:
         return state
     if reference.may_stray:
         strayed = _strayed(state.days, first)
-        if strayed is None and loss < SMALL_LOSS and len(of_it) < WAIT_DAYS:
+        if strayed is None and loss < reference.small and len(of_it) < WAIT_DAYS:
             return state
         if strayed is not None and strayed > loss / 2.0:
             # It is the reference that tells of more sun than before. What it says now is a level of its own.
@@ -224,8 +251,11 @@ def _while_told(state: State, level: Level, reference: Reference) -> State:
         news = ((loss - lost) ** 2 - lost**2) / (2.0 * (one.sigma * level.factor) ** 2)
         again = max(0.0, again + min(max(news, -CLIP), CLIP))
     newest = sorted(level.log - one.log for one in recent[-3:])
-    recovered = again > CLOSING_EVIDENCE and len(newest) == 3 and newest[1] < loss / 3.0
-    faded = len(recent) >= FADED_DAYS and _mean(recent[-FADED_DAYS:], level) < reference.least / 2.0
+    recovered = again > reference.closing and len(newest) == 3 and newest[1] < loss / 3.0
+    # The older the level, the less a small loss can be told from what it would have become without one.
+    told_of = state.days[-1].day - state.alarmed
+    blurred = max(reference.least / 2.0, _wander(level, level.age + told_of, reference))
+    faded = len(recent) >= FADED_DAYS and _mean(recent[-FADED_DAYS:], level) < blurred
     if recovered or faded:
         return State(state.days, closed=state.days[-1].day, level=level)
     held = [one for one in state.days if one.day >= state.alarmed and level.log - one.log > loss / 2.0]

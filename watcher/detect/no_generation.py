@@ -101,16 +101,25 @@ class NoGeneration:
         bound_share = scene.limit(self.name, "bound_share")
         least_w = np.where(has_basis, np.nan_to_num(expectation.low), bound_share * expectation.bound)
         least_w = np.where(sun, least_w, 0.0)
-        off = self._electrically_off(scene, subject)
+        snow = self._snow_possible(scene)
+        off = self._electrically_off(scene, subject, snow)
         hours = np.select(
-            [off | (basis == Basis.MEASURED), basis == Basis.SATELLITE],
-            [scene.limit(self.name, "hours_measured"), scene.limit(self.name, "hours_satellite")],
+            [off | (basis == Basis.MEASURED), basis == Basis.PEERS, basis == Basis.SATELLITE],
+            [
+                scene.limit(self.name, "hours_measured"),
+                scene.limit(self.name, "hours_peers"),
+                scene.limit(self.name, "hours_satellite"),
+            ],
             scene.limit(self.name, "hours_weather"),
         )
         share = least_w * (GRID_MS / HOUR_MS) / (hours * rating_w)
         counts = (none & ~proved) | (unheard & meter.is_heard)
         weight = np.where(counts, np.where(none, 1.0, scene.limit(self.name, "silent_weight")), 0.0)
-        weight = weight * np.where(self._snow_possible(scene) & ~off, 0.1, 1.0)
+        # Snow slides off a roof within days; who says nothing for longer than that has no such excuse.
+        lasted_ms = ends - np.where(reset >= 0, ends[reset], window.start_ms)
+        early = lasted_ms < scene.limit(self.name, "snow_days") * DAY_MS
+        under_snow = np.where(early, scene.limit(self.name, "snow_weight"), scene.limit(self.name, "snow_weight_later"))
+        weight = weight * np.where(snow & ~off, under_snow, 1.0)
         counted = share * weight
         total = sum_since(counted, reset)
         lit = counted > 0
@@ -194,10 +203,10 @@ class NoGeneration:
         mean = trailing_sum(np.nan_to_num(np.round(air, 2)), count) / np.maximum(present, 1.0)
         return np.asarray((present > 0) & (mean < scene.limit(self.name, "snow_below_degc")))
 
-    def _electrically_off(self, scene: Scene, inverter: str) -> Bools:
-        """No mains or no panels connected: snow leaves both."""
+    def _electrically_off(self, scene: Scene, inverter: str, snow: Bools) -> Bools:
+        """No mains, or no panels connected. Under deep snow an inverter sleeps, and then it tells no panels' volts."""
         grid, dc = _voltage(scene, f"{inverter}.l1.ac_voltage"), _dc_voltage(scene, inverter)
-        return np.asarray((grid < GRID_VOLTAGE_V) | (dc < DC_VOLTAGE_V))
+        return np.asarray((grid < GRID_VOLTAGE_V) | ((dc < DC_VOLTAGE_V) & ~snow))
 
     def _cause(self, scene: Scene, inverter: str, facts: Presence) -> Small:
         """By the silence table; an inverter awake without DC has its DC side off, one that tells no volts says less."""

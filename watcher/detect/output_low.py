@@ -19,7 +19,7 @@ from math import ceil, exp, inf, log, nan
 
 import numpy as np
 
-from watcher.align.window import Bools
+from watcher.align.window import Bools, Floats
 from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
@@ -31,7 +31,7 @@ from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, local_day
 from watcher.domain.site import Site, Storage
-from watcher.expect.band import day_sigma
+from watcher.expect.band import DAY_SIGMA, day_sigma
 from watcher.expect.expectation import Basis
 
 CODES = (
@@ -69,13 +69,14 @@ class OutputLow:
         if found is None or expectation is None:
             return unknown(scene, self.name, subject, CODES[0])
         power, known_ms = found
+        power, due, bound = (_sellable(scene, subject, one) for one in (power, expectation.expected, expectation.bound))
         both = ~np.isnan(power) & ~np.isnan(expectation.expected) & (scene.expected.basis != Basis.NONE)
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         known_ms = np.maximum(known_ms, scene.expected.known_ms)
         basis, stood = partial(_basis, scene), _stood_from_ms(scene, subject, bounds)
         columns = Columns(
-            power, expectation.expected, expectation.bound, both, known_ms, scene.expected.temp_air,
+            power, due, bound, both, known_ms, scene.expected.temp_air,
             scene.expected.sun_elevation_deg, scene.site.inverter(subject).ac_limit_w, bounds, basis, stood,
         )  # fmt: skip
         facts_on_file = on_file(scene.site, subject)
@@ -143,49 +144,22 @@ class OutputLow:
         return (start_ms - scene.window.start_ms) // GRID_MS, (end_ms - scene.window.start_ms) // GRID_MS
 
     def _references(self, scene: Scene) -> Mapping[Basis, Reference]:
+        limits = scene.limits[self.name]
         return {
-            Basis.MEASURED: Reference(
-                scene.limit(self.name, "evidence_measured"),
-                scene.limit(self.name, "drift_measured"),
-                scene.limit(self.name, "least_measured"),
-                scene.limit(self.name, "forget_days_measured"),
-                may_stray=True,
-            ),
-            Basis.PEERS: Reference(
-                scene.limit(self.name, "evidence_peers"),
-                scene.limit(self.name, "drift_peers"),
-                scene.limit(self.name, "least_peers"),
-                scene.limit(self.name, "forget_days_peers"),
-            ),
-            Basis.SATELLITE: Reference(
-                scene.limit(self.name, "evidence_satellite"),
-                scene.limit(self.name, "drift_satellite"),
-                scene.limit(self.name, "least_satellite"),
-                scene.limit(self.name, "forget_days_satellite"),
-            ),
-            Basis.WEATHER: Reference(
-                scene.limit(self.name, "evidence_weather"),
-                scene.limit(self.name, "drift_weather"),
-                scene.limit(self.name, "least_weather"),
-                scene.limit(self.name, "forget_days_weather"),
-            ),
+            basis: Reference.of(limits, basis.name.lower(), may_stray=basis is Basis.MEASURED) for basis in DAY_SIGMA
         }
 
-    def _margin(self, scene: Scene, basis: Basis) -> float:
-        if basis is Basis.WEATHER:
-            return scene.limit(self.name, "margin_weather")
-        if basis is Basis.SATELLITE:
-            return scene.limit(self.name, "margin_satellite")
-        if basis is Basis.PEERS:
-            return scene.limit(self.name, "margin_peers")
-        return scene.limit(self.name, "margin_measured")
+    def _margin(self, scene: Scene, basis: Basis, sigma: float) -> float:
+        by_error = 1.0 - exp(-scene.limit(self.name, "margin_sigmas") * sigma)
+        return max(scene.limit(self.name, f"margin_{basis.name.lower()}"), by_error)
 
     def _days_known(
         self, scene: Scene, subject: str, columns: Columns, point_ms: int, past: Before, chain: _Chain
     ) -> list[Day]:
         """The civil days that lie inside the window and have settled by a point, with what was known then."""
         peak_w = sum(array.peak_power_w for array in scene.site.arrays_of(subject))
-        least_mwh = scene.limit(self.name, "least_day_share") * FULL_SUMMER_DAY_H * peak_w * 1000.0
+        full_mwh = FULL_SUMMER_DAY_H * peak_w * 1000.0
+        least_mwh = scene.limit(self.name, "least_day_share") * full_mwh
         ratios = list(past.ratios[-USUAL_DAYS:])
         days: list[Day] = []
         offsets = list(past.offsets)
@@ -203,14 +177,14 @@ class OutputLow:
                 days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state, basis))
                 continue
             usual = usual_ratio(ratios)
-            margin = self._margin(scene, basis)
+            noon_deg = float(np.max(scene.expected.sun_elevation_deg[start:end]))
+            sigma = day_sigma(basis, noon_deg, clearness, allowed / full_mwh)
+            margin = self._margin(scene, basis, sigma)
             status = Status.BETWEEN  # hysteresis: well again is more than just above the line
             if made / allowed / usual < 1.0 - margin:
                 status = Status.LOW
             elif made / allowed / usual >= 1.0 - margin / 2:
                 status = Status.FINE
-            noon_deg = float(np.max(scene.expected.sun_elevation_deg[start:end]))
-            sigma = day_sigma(basis, noon_deg, clearness)
             down, offset = log(max(made / allowed, LEAST_RATIO)), None
             if clear is not None:
                 offset = log(clear) - down
@@ -322,6 +296,20 @@ class _Chain:
         if days not in self._after:
             self._after[days] = step(self._after[days[:-1]], days[-1], self.references[basis])
         return self._after[days]
+
+
+def _sellable(scene: Scene, inverter: str, power: Floats) -> Floats:
+    """Power up to what may always be sent out: above it an export limit holds back whatever the house leaves over.
+
+    Both sides of the ratio are cut alike, so that a fault shows in what is left. With several inverters each has its
+    share by panels.
+    """
+    limit_w, site = scene.site.export_limit_w, scene.site
+    if limit_w is None:
+        return power
+    whole = sum(array.peak_power_w for array in site.arrays)
+    share = sum(array.peak_power_w for array in site.arrays_of(inverter)) / whole
+    return np.minimum(power, limit_w * share)
 
 
 def _basis(scene: Scene, part: slice, chosen: Bools) -> Basis:

@@ -7,13 +7,15 @@ tests/expect/test_measured_light.py measures the first against sensors.
 
 from __future__ import annotations
 
+from math import hypot
+
 import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Floats
 from watcher.expect.expectation import Basis
 
-LOWER_FACTOR = {Basis.MEASURED: 0.9, Basis.SATELLITE: 0.65, Basis.WEATHER: 0.5}
+LOWER_FACTOR = {Basis.MEASURED: 0.9, Basis.PEERS: 0.53, Basis.SATELLITE: 0.65, Basis.WEATHER: 0.5}
 """low / expected at good sun and middling cloud, per basis."""
 
 FULL_SUN_DEG = 15.0
@@ -27,18 +29,38 @@ TEMP_UNKNOWN_WIDTH = 0.04
 FLOOR_OF_RATING = 0.02
 
 
-DAY_SIGMA = {Basis.MEASURED: (0.042, 0.020), Basis.SATELLITE: (0.18, 0.095), Basis.WEATHER: (0.31, 0.19)}
+DAY_SIGMA = {
+    Basis.MEASURED: (0.042, 0.020),
+    Basis.PEERS: (0.13, 0.08),
+    Basis.SATELLITE: (0.18, 0.095),
+    Basis.WEATHER: (0.31, 0.19),
+}
 """Standard deviation of ln(made / expected) of whole healthy days, level taken out: with the noon sun at 15 degrees
-and at 50, under a sky of middling cloud."""
+and at 50, under a sky of middling cloud. Of peers: of mixed planes, some tens of kilometres around (tests/trial)."""
+
+CLOUD = {Basis.PEERS: (1.6, 1.1)}
+USUAL_CLOUD = (1.25, 0.5)
+"""Share of that at no clearness, and what of it goes with full clearness: neighbours share a clear sky, not a cloud."""
 
 LOW_NOON_DEG, HIGH_NOON_DEG = 15.0, 50.0
 
 
-def day_sigma(basis: Basis, noon_deg: float, clearness: float) -> float:
-    """Of the log ratio of one day. noon_deg: the sun's greatest height. clearness: by the reference [0..1]"""
+DARK_DAY = 0.0075
+"""What is out by the same energy on every day (an inverter that wakes late, a sensor's zero), of a good summer day: on
+a dark day that is much."""
+
+
+def day_sigma(basis: Basis, noon_deg: float, clearness: float, day_share: float = 1.0) -> float:
+    """Of the log ratio of one day.
+
+    noon_deg: the sun's greatest height. clearness: by the reference [0..1]. day_share: energy allowed, of what a good
+    summer day gives
+    """
     low, high = DAY_SIGMA[basis]
     share = min(max((noon_deg - LOW_NOON_DEG) / (HIGH_NOON_DEG - LOW_NOON_DEG), 0.0), 1.0)
-    return (low + (high - low) * share) * (1.25 - 0.5 * min(max(clearness, 0.0), 1.0))
+    dull, less = CLOUD.get(basis, USUAL_CLOUD)
+    by_light = (low + (high - low) * share) * (dull - less * min(max(clearness, 0.0), 1.0))
+    return hypot(by_light, DARK_DAY / max(day_share, 0.01))
 
 
 def log_width(
