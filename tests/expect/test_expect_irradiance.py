@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pvlib
 import pytest
 from hypothesis import given, settings
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from made_windows import DECEMBER, JUNE, MARCH
 
 from watcher.align.window import Floats
+from watcher.expect.dirint import dirint
 from watcher.expect.geometry import Sky, plane_under, sky_of_day
 from watcher.expect.irradiance import (
     Components,
@@ -193,3 +195,21 @@ def test_leading_back_keeps_gaps_and_darkness() -> None:
     assert not certain[140]
     assert np.flatnonzero(np.isnan(found)).tolist() == [140]
     assert (found[sky.elevation_deg < -1] == 0).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), day=st.integers(1, 366))
+def test_dirint_in_arrays_is_pvlibs(seed: int, day: int) -> None:
+    """pvlib takes the mean step to both neighbours: with a gap after each value only the one before is left."""
+    chance = np.random.default_rng(seed)
+    count = 48
+    zenith = chance.uniform(1.0, 89.9, count)
+    ghi = 1200.0 * np.cos(np.radians(zenith)) * chance.uniform(0.0, 1.2, count)
+    before, before_zenith = 1000.0 * chance.uniform(0.0, 1.0, count), chance.uniform(1.0, 95.0, count)
+    before[chance.uniform(size=count) < 0.2] = np.nan
+    series = np.column_stack([before, ghi, np.full(count, np.nan)]).ravel()
+    zeniths = np.column_stack([before_zenith, zenith, zenith]).ravel()
+    days = pd.Index(np.full(3 * count, day))
+    published = pvlib.irradiance.dirint(pd.Series(series, index=days), zeniths, days, pressure=101_000.0)
+    own = dirint(ghi, zenith, np.full(count, day), 101_000.0, before, before_zenith)
+    np.testing.assert_allclose(own, np.asarray(published)[1::3], rtol=1e-12)

@@ -16,10 +16,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 import pvlib
 
 from watcher.align.window import Bools, Floats
+from watcher.expect.dirint import dirint
 from watcher.expect.geometry import Plane, Sky, plane_under, read_only
 
 ALBEDO = 0.2
@@ -71,22 +71,12 @@ def _erbs(sky: Sky, ghi: Floats) -> Floats:
 
 
 def _dirint(sky: Sky, ghi: Floats) -> Floats:
-    """pvlib's DIRINT, which takes the mean step to both neighbours, held to the one before.
-
-    Each value is put between its predecessor and a gap; what the model finds for the middle is causal.
-    """
     dni = np.where(np.isnan(ghi), np.nan, 0.0)
     asked = np.flatnonzero(np.isfinite(ghi) & (sky.zenith_deg < 90.0))
-    if not len(asked):
-        return dni
     before = np.maximum(asked - 1, 0)
-    between = np.full(len(asked), np.nan)
-    values = np.column_stack([np.where(asked > 0, ghi[before], np.nan), ghi[asked], between]).ravel()
-    zenith_deg = np.column_stack([sky.zenith_deg[before], sky.zenith_deg[asked], sky.zenith_deg[asked]]).ravel()
-    # pvlib asks for instants but uses their days alone; asking pandas for them that way is deprecated there.
-    days = pd.Index(np.repeat(sky.day_of_year[asked], 3))
-    found = pvlib.irradiance.dirint(pd.Series(values, index=days), zenith_deg, days, pressure=sky.pressure_pa)
-    dni[asked] = np.nan_to_num(np.asarray(found)[1::3])
+    was = np.where(asked > 0, ghi[before], np.nan)
+    light = (ghi[asked], sky.zenith_deg[asked], sky.day_of_year[asked], sky.pressure_pa)
+    dni[asked] = np.nan_to_num(dirint(*light, was, sky.zenith_deg[before]))
     return dni
 
 
