@@ -10,7 +10,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, cast
 
-from sqlalchemy import Connection, Select, Table, and_, exists, insert, literal, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    Table,
+    and_,
+    bindparam,
+    exists,
+    insert,
+    literal,
+    select,
+    update,
+)
 
 from watcher.domain.alert import Alert, Mail
 from watcher.domain.day import DaySheet
@@ -70,6 +82,27 @@ def newest_runs(site: str) -> Select[Any]:
     return joined.where(newest.site == site).order_by(newest.finding, newest.subject)
 
 
+def _bound(key: rows.Row) -> rows.Row:
+    """The same key under names that no column has, for a statement that is run for many rows."""
+    return {f"its_{name}": value for name, value in key.items()}
+
+
+def _where(table: Table, *key: str) -> ColumnElement[bool]:
+    return and_(*(table.c[name] == bindparam(f"its_{name}") for name in key))
+
+
+_LONGER = (
+    update(t.verdict_run)
+    .where(_where(t.verdict_run, "site", "finding", "subject", "first_ms"))
+    .values(last_ms=bindparam("last_ms"), loss_mwh=bindparam("loss_mwh"))
+)
+_NEWER = (
+    update(t.newest_run)
+    .where(_where(t.newest_run, "site", "finding", "subject"))
+    .values(first_ms=bindparam("first_ms"))
+)
+
+
 def put_runs(connection: Connection, site: str, runs: Sequence[VerdictRun]) -> None:
     """Join each run to the one it continues, or begin a new one."""
     before = {
@@ -85,25 +118,29 @@ def put_runs(connection: Connection, site: str, runs: Sequence[VerdictRun]) -> N
         if last is not None and continues(last, run, GRID_MS):
             run = replace(last, last_ms=run.last_ms, loss_mwh=last.loss_mwh + run.loss_mwh)
         newest[key] = changed[(*key, run.first_ms)] = run
-    begun = []
+    begun: list[rows.Row] = []
+    longer: list[rows.Row] = []
     for (finding, subject, first_ms), run in changed.items():
         old = before.get((finding, subject))
         if old is None or old.first_ms != first_ms:
             begun.append(rows.run_to_row(run))
         else:
-            _change(
-                connection,
-                t.verdict_run,
-                {"site": site, "finding": str(finding), "subject": subject, "first_ms": first_ms},
-                {"last_ms": run.last_ms, "loss_mwh": run.loss_mwh},
-            )
+            key_columns = {"site": site, "finding": str(finding), "subject": subject, "first_ms": first_ms}
+            longer.append({**_bound(key_columns), "last_ms": run.last_ms, "loss_mwh": run.loss_mwh})
     if begun:
         connection.execute(insert(t.verdict_run), begun)
+    if longer:
+        connection.execute(_LONGER, longer)
+    newer: list[rows.Row] = []
     for (finding, subject), run in newest.items():
         old = before.get((finding, subject))
-        if old is None or old.first_ms != run.first_ms:
-            key_columns = {"site": site, "finding": str(finding), "subject": subject}
+        key_columns = {"site": site, "finding": str(finding), "subject": subject}
+        if old is None:
             _put(connection, t.newest_run, key_columns, {"first_ms": run.first_ms})
+        elif old.first_ms != run.first_ms:
+            newer.append({**_bound(key_columns), "first_ms": run.first_ms})
+    if newer:
+        connection.execute(_NEWER, newer)
 
 
 def put_alert(connection: Connection, alert: Alert) -> None:
