@@ -45,9 +45,10 @@ def joining(days: Sequence[D], through: int, most: int) -> list[D]:
 def remembered(figures: Iterable[DayFigure], on_file: float, day_of: Callable[[DayFigure], D]) -> list[D]:
     """Days as their figures keep them, ascending like those; of days judged under other facts none."""
     found: list[D] = []
-    for one in figures:
-        if one.values[ON_FILE] == on_file:
-            found.append(day_of(one))
-            if one.values[SINCE]:
-                found = without(found, int(one.values[SINCE]))
-    return found
+    since = None  # the earliest day that any later figure puts in question
+    for one in reversed([one for one in figures if one.values[ON_FILE] == on_file]):
+        if one.values[SINCE]:
+            since = min(int(one.values[SINCE]), since or int(one.values[SINCE]))
+        day = day_of(one)
+        found.append(day if since is None or day.day < since else day.apart())
+    return found[::-1]
