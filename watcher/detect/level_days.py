@@ -19,7 +19,7 @@ import numpy as np
 from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.clear_spells import clear_ratio
 from watcher.detect.level import BANK, Level, Ratio, State, kept
-from watcher.detect.scene import mwh
+from watcher.detect.scene import Judgement, mwh
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.site import Site
@@ -57,6 +57,7 @@ class Columns:
     temp_air, sun_deg, ac_limit_w: for its clear spells
     bounds: first interval and the one after the last, by civil day
     stood_from_ms: for days on which it did not generate at all for a while, since when that is known
+    blamed: what explains days, by what it was found of
     Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
     """
 
@@ -71,6 +72,7 @@ class Columns:
     bounds: Mapping[date, tuple[int, int]]
     basis: Callable[[slice, Bools], Basis]
     stood_from_ms: Mapping[date, int]
+    blamed: Sequence[tuple[str, Judgement]] = ()
     explained: dict[tuple[int, int], int] = field(default_factory=dict)
     _done: dict[tuple[date, bytes], Sums] = field(default_factory=dict)
 

@@ -78,6 +78,7 @@ class OutputLow:
         columns = Columns(
             power, due, bound, both, known_ms, scene.expected.temp_air,
             scene.expected.sun_elevation_deg, scene.site.inverter(subject).ac_limit_w, bounds, basis, stood,
+            _blamed(scene, subject),
         )  # fmt: skip
         facts_on_file = on_file(scene.site, subject)
         first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
@@ -260,16 +261,13 @@ class OutputLow:
             return _BY_OTHERS
         at = scene.window.index_of(point_ms) + 1
         if (start, at) not in columns.explained:
-            columns.explained[start, at] = self._explained_by(scene, subject, slice(start, end), at)
+            columns.explained[start, at] = self._explained_by(scene, columns, slice(start, end), at)
         return columns.explained[start, at]
 
-    def _explained_by(self, scene: Scene, subject: str, part: slice, at: int) -> int:
+    def _explained_by(self, scene: Scene, columns: Columns, part: slice, at: int) -> int:
         """at: the interval up to which verdicts are known"""
-        for (finding, about), judgement in scene.judged.items():
-            if finding is Finding.REFERENCE_WRONG:
-                if not rests_on(scene, about, part):
-                    continue
-            elif finding not in EXPLAINERS or about.partition(".")[0] != subject:
+        for about, judgement in columns.blamed:
+            if judgement.finding is Finding.REFERENCE_WRONG and not rests_on(scene, about, part):
                 continue
             # At fault on that day, or before it and not found well since: a dull day proves nothing either way.
             told = np.flatnonzero(judgement.verdict[: part.start] != UNKNOWN)
@@ -352,6 +350,16 @@ def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, 
         if (known_ms > 0).any():
             found[day] = int(known_ms[known_ms > 0].min())
     return found
+
+
+def _blamed(scene: Scene, subject: str) -> tuple[tuple[str, Judgement], ...]:
+    """What has been found wrong with a device, or with what its expectation rests on, by those who explain its days."""
+    return tuple(
+        (about, judgement)
+        for (finding, about), judgement in scene.judged.items()
+        if (finding is Finding.REFERENCE_WRONG or (finding in EXPLAINERS and about.partition(".")[0] == subject))
+        and (judgement.verdict == FAULT).any()
+    )
 
 
 def _stands_since_ms(scene: Scene, judgement: Judgement, at: int) -> float:
