@@ -57,6 +57,7 @@ CAUSES: tuple[tuple[str, ...], ...] = (
     ("circuit-off-upstream",),
     ("dc-side-off", "ac-side-off"),
 )
+SNOW_MONTHS = (12, 1, 2, 3)
 DC_VOLTAGE_V = 20.0  # under this no panels are connected in daylight
 
 
@@ -196,12 +197,20 @@ class NoGeneration:
         return found.ravel()
 
     def _snow_possible(self, scene: Scene) -> Bools:
-        """Cold over the last two days: panels may be covered (common practice, no source)."""
+        """Cold over the last day or two: panels may be covered. Where no temperature is told, in the snow's own months.
+
+        (common practice, no source)
+        """
         air = scene.expected.temp_air
-        count = int(48 * HOUR_MS // GRID_MS)
-        present = trailing_sum((~np.isnan(air)).astype(float), count)
-        mean = trailing_sum(np.nan_to_num(np.round(air, 2)), count) / np.maximum(present, 1.0)
-        return np.asarray((present > 0) & (mean < scene.limit(self.name, "snow_below_degc")))
+        known, below = ~np.isnan(air), scene.limit(self.name, "snow_below_degc")
+        cold = np.zeros(len(air), dtype=bool)
+        for hours in (24, 48):
+            count = int(hours * HOUR_MS // GRID_MS)
+            present = trailing_sum(known.astype(float), count)
+            mean = trailing_sum(np.nan_to_num(np.round(air, 2)), count) / np.maximum(present, 1.0)
+            cold |= (present > 0) & (mean < below)
+        months = (scene.window.ends() - 1).astype("datetime64[ms]").astype("datetime64[M]").astype(int) % 12 + 1
+        return np.where(present > 0, cold, np.isin(months, SNOW_MONTHS))
 
     def _electrically_off(self, scene: Scene, inverter: str, snow: Bools) -> Bools:
         """No mains, or no panels connected. Under deep snow an inverter sleeps, and then it tells no panels' volts."""
