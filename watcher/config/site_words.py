@@ -25,6 +25,7 @@ from watcher.config.checked_toml import (
     whole,
     yes_or_no,
 )
+from watcher.domain.alert import AlertClass
 from watcher.domain.pulse_line import Bias, Level
 from watcher.domain.quantity import NAME
 from watcher.domain.site import (
@@ -207,6 +208,7 @@ PAPERS: Keys = {
 OVERRIDES: Keys = {
     str(finding): table_of({key: number(0, 1e9) for key in ("hold_minutes", "clear_minutes", *policy.limits)})
     for finding, policy in POLICY.items()
+    if policy.alert_class is not AlertClass.SAFETY  # that nobody bends
 }
 
 SITE_FILE: Keys = {

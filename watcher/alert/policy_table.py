@@ -1,0 +1,322 @@
+"""Every threshold there is, in one table keyed by finding.
+
+hold and clear are evidence time: only points with a verdict for or against count, so nights and gaps move nothing.
+The table's numbers are our own choices unless a source stands beside them; a site file's [policy] may override them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from watcher.alert.policy_row import HOME, PAID, TRADE, Policy, safety
+from watcher.domain.alert import Severity
+from watcher.domain.finding import Finding
+from watcher.domain.instant import DAY_MS, MINUTE_MS
+from watcher.domain.site import Role
+
+POLICY: Mapping[Finding, Policy] = {
+    Finding.EARTH_FAULT: safety(
+        least_ohm=33_300.0,  # 1000 V / 30 mA, the least at which an inverter may start (IEC 62109-2, from memory)
+        loss_share=0.3,
+    ),
+    Finding.ARC_FAULT: safety(),
+    Finding.INVERTER_OVERHEATING: safety(
+        hottest_degc=95.0,  # derating holds a heat sink at 70 to 85 degC (common practice, no source)
+    ),
+    Finding.SUPPLY_VOLTAGE_DANGER: safety(
+        danger_v=273.7,  # 1.19 of 230 V, the second over-voltage step (EREC G98, from memory)
+        apart_v=40.0,  # phases of one supply, when the neutral no longer holds them together (common practice)
+    ),
+    Finding.BATTERY_ALARM: safety(),
+    Finding.METER_STALLED: Policy(
+        hold_ms=0,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.URGENT,  # payment stops at the last good reading
+        audience=(*HOME, *PAID, *TRADE),
+        limits={
+            "steps": 2.6,  # register steps the inverter must have made (own study)
+            "least_wh": 350.0,
+            "still_minutes": 30.0,  # some registers are refreshed only every quarter of an hour
+            "moved_hours": 2.0,  # a register that moved this lately moves
+            "loss_share": 0.06,  # class B meter and a 4 % inverter, worst case
+        },
+    ),
+    Finding.METER_REVERSED: Policy(
+        hold_ms=0,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.URGENT,  # every kWh made is taken off what was counted
+        audience=(*HOME, *PAID, *TRADE),
+        limits={
+            "falls": 2.0,  # in a row: one is a misreading or an exchange
+            "steps": 2.0,
+            "least_wh": 100.0,
+            "least_share": 0.25,  # of what was made: what an inverter draws at night is less
+            "most_share": 3.0,
+            "moved_hours": 2.0,
+            "loss_share": 0.06,
+        },
+    ),
+    Finding.METER_RESTARTED: Policy(
+        hold_ms=0,
+        clear_ms=3 * DAY_MS,  # told once; then it counts on
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*PAID, *TRADE),
+        limits={
+            "least_wh": 5_000.0,  # a smaller fall is a misreading
+            "known_days": 14.0,  # an exchange typed so far from it is taken for it
+        },
+    ),
+    Finding.METER_NIGHT_ENERGY: Policy(
+        hold_ms=0,
+        clear_ms=3 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=(*PAID, *TRADE),
+        limits={
+            "sun_deg": 4.0,  # below the horizon
+            "steps": 2.0,
+            "least_wh": 250.0,  # of one night (own study)
+            "nights": 2.0,  # of the last five
+            "little_steps": 3.0,  # of five nights together
+            "little_wh": 200.0,  # 8 W in the short nights of summer come to 250
+            "little_w": 60.0,  # what an inverter needs for itself is less
+        },
+    ),
+    Finding.METER_SILENT: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=TRADE,
+        limits={"hours": 6.0},
+    ),
+    Finding.METER_MISMATCH: Policy(
+        hold_ms=0,  # the detector looks at whole days itself
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*PAID, *TRADE),
+        limits={
+            "least_wh": 15_000.0,  # less than this decides nothing
+            "least_steps": 40.0,  # of the coarser register: its step is then 2.5 % of the sum
+            "unheard_share": 0.02,  # of the sunlit intervals
+            "fine_share": 0.8,  # of the tolerance: below it the two agree again
+            # Of a ratio that moves against its own history: how many times what the two may err, and how much at least,
+            # over days and by a single day; over which part of that nothing is said to be well; and by how many errors
+            # days after a repair must differ from those before it (own study).
+            "moved_errors": 5.0,
+            "moved_least": 0.012,
+            "day_errors": 9.0,
+            "day_least": 0.15,
+            "near_share": 0.5,
+            "sure_errors": 3.5,
+            "inverter_step_wh": 100.0,  # the coarsest lifetime counter of a home inverter (common practice, no source)
+            "loss_share": 0.3,
+        },
+    ),
+    Finding.INVERTER_SILENT: Policy(
+        hold_ms=60 * MINUTE_MS,
+        clear_ms=15 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=TRADE,
+        limits={
+            "sun_deg": 10.0,
+            "bound_share": 0.1,  # of the rating under a clear sky: awake in any weather
+            "dark_hours": 4.0,  # most cuts of the supply are over by then (from memory)
+        },
+    ),
+    Finding.NO_GENERATION: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.URGENT,
+        audience=(*HOME, *TRADE),
+        limits={
+            "nothing_share": 0.002,  # of the rating: up to this is nothing
+            "producing_share": 0.01,  # of the rating: above this clears
+            "sun_deg": 8.0,
+            # Hours of full power, at the lower edge, that must be missing (own study).
+            "hours_measured": 0.2,
+            "hours_peers": 0.35,
+            "hours_satellite": 0.35,
+            "hours_weather": 0.5,
+            "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
+            "snow_below_degc": 4.0,
+            # What nothing counts for where snow may lie, at first and when it has lasted longer than snow does.
+            "snow_weight": 0.02,
+            "snow_days": 4.0,
+            "snow_weight_later": 0.3,
+            "wait_hours": 6.0,  # for sunshine that comes late
+            "silent_weight": 0.65,  # of a silent inverter beside a still meter: found within three hours of sun (G2)
+            "steps": 2.0,  # register steps such a meter must have failed to make
+            "dark_hours": 4.0,  # meter and inverter both without mains: a power cut in the street looks the same
+            "loss_share": 0.05,  # at least: of what meters and inverters say of energy
+        },
+    ),
+    Finding.STRING_OPEN: Policy(
+        hold_ms=60 * MINUTE_MS,
+        clear_ms=60 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "sun_deg": 10.0,
+            "lit_share": 0.2,  # of the input's rating under a clear sky: the plane faces enough of it
+            "works_share": 0.05,  # of its rating: another input makes something, so there is light
+            "nothing_share": 0.02,  # of the rated current: up to this is none
+            "flowing_share": 0.04,  # above this flows
+            "wait_minutes": 60.0,  # for sunshine that comes late
+            "strong_share": 0.2,
+            "steady_intervals": 24.0,
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.STRING_INTERMITTENT: Policy(
+        hold_ms=0,  # the detector counts days itself
+        clear_ms=2 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.URGENT,  # a contact that opens under load can arc
+        audience=(*HOME, *TRADE),
+        limits={
+            "days": 2.0,
+            "within_days": 8.0,
+            "stronger": 1.1,  # of the current at which it broke: carried again, it is well
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.STRING_LOW_VOLTAGE: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={"loss_share": 0.2},
+    ),
+    Finding.MODULE_LOST: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "substring_share": 0.75,  # of a third of a module: a fall of voltage by less is none (own study)
+            "deviations": 5.5,  # of the step by the days' own spread, which is not white
+            "loss_share": 0.25,
+        },
+    ),
+    Finding.STRING_LOW_CURRENT: Policy(
+        hold_ms=0,
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "evidence": 13.0,
+            "forget_days": 30.0,
+            # What a healthy contrast may drift in the square root of a day, and the least loss worth saying: beside
+            # planes that agree, beside others, and by the reference alone.
+            "drift_alike": 0.004,
+            "least_alike": 0.05,
+            "drift_apart": 0.01,
+            "least_apart": 0.08,
+            "drift_alone": 0.0075,
+            "least_alone": 0.15,
+            "snow_below_degc": 3.0,
+            "loss_share": 0.2,
+        },
+    ),
+    Finding.OUTPUT_LOW: Policy(
+        hold_ms=0,  # the detector counts days itself: a day that settles again is still one day
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        limits={
+            "sun_deg": 5.0,
+            "least_day_share": 0.06,  # of a good summer day: darker days are not judged (own study)
+            "days_low": 2.0,
+            "days_fine": 3.0,
+            "margin_measured": 0.2,
+            "margin_peers": 0.3,
+            "margin_satellite": 0.35,
+            "margin_weather": 0.5,
+            "margin_sigmas": 3.0,  # of a day's error, where those are more
+            "snow_below_degc": 3.0,
+            "loss_share": 0.05,  # at least: of what meters and inverters say of energy
+            # Of the test against the plant's own level, once there is one: evidence at which it speaks (tests/bench/
+            # limits.py), what a healthy level may drift in the square root of a day, the least loss worth saying, and
+            # after how many days a loss is no step any more.
+            "evidence_measured": 13.0,
+            "evidence_peers": 14.5,
+            "evidence_satellite": 15.0,
+            "evidence_weather": 16.0,
+            "fast_deviations": 8.0,  # two days running so far down, and so much [ln], need no more
+            "fast_loss": 0.3,
+            "closing_evidence": 9.0,
+            "again_share": 0.45,  # of the evidence: reopens what closed lately
+            "small_loss": 0.15,  # [ln] under it a sensor's own straying is looked for first
+            "drift_measured": 0.0055,
+            "drift_peers": 0.006,
+            "drift_satellite": 0.0075,
+            "drift_weather": 0.0075,
+            "least_measured": 0.05,
+            "least_peers": 0.06,
+            "least_satellite": 0.08,
+            "least_weather": 0.13,
+            "forget_days_measured": 30.0,
+            "forget_days_peers": 40.0,
+            "forget_days_satellite": 45.0,
+            "forget_days_weather": 60.0,
+        },
+    ),
+    Finding.REFERENCE_SILENT: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.PLANNED,
+        audience=(*TRADE, Role.OPERATOR),
+        # Of sun, while we listened. A service that is down for a day is the operator's, who is told by other means.
+        limits={"sun_deg": 10.0, "hours": 8.0, "service_hours": 24.0},
+    ),
+    Finding.REFERENCE_WRONG: Policy(
+        hold_ms=0,  # the detector asks for several clear days that agree
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=(*TRADE, Role.OPERATOR),
+        limits={
+            "days": 3.0,  # clear ones
+            "evidence": 5.0,  # standard errors: a wrong word here hides a fault of the plant
+            "least_measured": 0.1,
+            "least_satellite": 0.15,
+            "least_weather": 0.2,
+            "sun_deg": 10.0,
+            "stuck_hours": 4.0,
+        },
+    ),
+    Finding.SITE_RECORD_WRONG: Policy(
+        hold_ms=0,  # the detector asks for weeks
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=TRADE,
+        remind_days=(),  # asked once
+        limits={
+            "days": 20.0,
+            "sun_deg": 5.0,
+            "least_day_share": 0.06,  # of a good summer day
+            # Seeded healthy plants lie between 0.87 and 1.11 and within a quarter of an hour.
+            "ratio_high": 1.2,
+            "ratio_low": 0.8,
+            "hours": 0.5,
+        },
+    ),
+    Finding.CLOCK_WRONG: Policy(
+        hold_ms=0,  # the detector asks for three days that agree
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*TRADE, Role.OPERATOR),
+        limits={
+            "least_minutes": 40.0,  # an hour is the classic; less may be haze at one end of the day
+            "output_share": 0.004,  # of the rating: from here on it makes something
+        },
+    ),
+}
