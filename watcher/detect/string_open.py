@@ -3,15 +3,16 @@
 First form (plain strings): current at nothing while the sun lights that plane and the inverter works. Its voltage
 tells the cause: near open-circuit the panels are there and nothing is drawn; none at all, nothing arrives; anything
 between that wanders is a loose end.
-Second form (m equal strings at one input): power at (m-1)/m of what this input usually makes for its sunshine, steady
-over hours, at normal voltage. Each input is held against its own expectation, never against a sibling that may face
-another way (case F5).
+Second form (m equal strings at one input): power at (m-1)/m of what this input usually makes for its sunshine, at
+normal voltage; with a sensor on site steady over hours, each input against its own expectation, never against a sibling
+that may face another way (case F5). A satellite's or a forecast's hour is too poor for that, or comes too late: there
+whole days tell (string_days.py).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +33,9 @@ from watcher.detect.scene import (
     upper_quartile,
     usable_through,
 )
+from watcher.detect.string_days import walk
+from watcher.detect.string_steps import Kind
+from watcher.detect.string_verdict import AC_SHARE, Columns, put_days
 from watcher.domain.finding import Finding
 from watcher.domain.instant import MINUTE_MS, POINTS_A_DAY
 from watcher.domain.site import Conversion, Site
@@ -52,7 +56,6 @@ CAUSES: tuple[tuple[str, ...], ...] = (
 )
 USUAL_STRING_V = 350.0  # stands in for a size where no module is on file; too vague to tell causes by
 LEAST_USUAL, MOST_USUAL = 0.8, 1.2  # an input that usually makes less or more: the site file is wrong, not the string
-AC_SHARE = 0.96  # of DC power, for the loss at the meter (PVWatts inverter, nominal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,8 @@ class StringOpen:
         dead = lit & nothing
         flows = lit & (here.current > scene.limit(self.name, "flowing_share") * here.rated_a)
 
-        # One of several strings is told by its ratio to what was expected, once that is known.
+        # One of several strings is told by its ratio to what a sensor made expect, or else by whole days.
+        by_ratio = here.strings > 1 and bool(scene.site.sensors)
         has_basis = (scene.expected.basis != Basis.NONE) & ~np.isnan(expectation.expected)
         one_gone, all_there, ratio = self._one_of_parallel(here, expectation.expected, has_basis & ~nothing, scene)
         through = usable_through(window, current.known_ms, scene.expected.known_ms)
@@ -105,7 +109,7 @@ class StringOpen:
         now_dead = as_known(np.where(dead, FAULT, UNKNOWN).astype(np.int8), at_once, window, 0) == FAULT
         now_flows = as_known(np.where(flows, OK, UNKNOWN).astype(np.int8), at_once, window, 0) == OK
         if here.strings > 1:  # current alone can't tell one string from two
-            verdict = np.where(now_dead, FAULT, later).astype(np.int8)
+            verdict = np.where(now_dead, FAULT, later if by_ratio else UNKNOWN).astype(np.int8)
         else:
             verdict = np.select([now_dead, now_flows], [FAULT, OK], UNKNOWN).astype(np.int8)
         fault = verdict == FAULT
@@ -113,10 +117,10 @@ class StringOpen:
         code = np.select([now_dead, fault, verdict == OK], [2, 3, 1], 0).astype(np.int8)
 
         # The episode, as it was known: a dead input's by what flowed, one of several strings' by its ratio.
-        suspicious = dead | (self._fraction_like(ratio, here.strings) if here.strings > 1 else False)
-        fine_before = last_true(flows if here.strings < 2 else all_there)
+        suspicious = dead | (self._fraction_like(ratio, here.strings) if by_ratio else False)
+        fine_before = last_true(all_there if by_ratio else flows)
         low_ms, high_ms = _began(window, last_true(flows), dead)
-        if here.strings > 1:
+        if by_ratio:
             later_low_ms, later_high_ms = (edge[through] for edge in _began(window, fine_before, suspicious))
             low_ms, high_ms = np.where(now_dead, low_ms, later_low_ms), np.where(now_dead, high_ms, later_high_ms)
         seen_at = np.where(now_dead, np.arange(window.points), through)
@@ -142,7 +146,7 @@ class StringOpen:
             facts.update({key: round(float(value), 3) for key, value in numbers.items() if np.isfinite(value)})
             return facts
 
-        return Judgement(
+        told = Judgement(
             finding=self.name,
             subject=subject,
             verdict=verdict,
@@ -160,6 +164,31 @@ class StringOpen:
             arrears_mwh=np.where(fault, missing_since - loss, 0.0),
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=evidence,
+        )
+        days = walk(scene)
+        told = replace(told, figures=days.figures.get(subject, ()))
+        return told if by_ratio or here.strings < 2 or subject not in days.inputs else self._by_days(scene, told)
+
+    def _by_days(self, scene: Scene, told: Judgement) -> Judgement:
+        """The same, with what whole days say of parallel strings where nothing else is said."""
+        columns = Columns.of(scene.window.points)
+        # A settling point is worth the hour of evidence that opens and clears.
+        put_days(scene, walk(scene), told.subject, Kind.PARALLEL, columns, units=12)
+        said = (columns.verdict != UNKNOWN) & (told.verdict == UNKNOWN)
+        fault = said & (columns.verdict == FAULT)
+
+        return replace(
+            told,
+            verdict=np.where(said, columns.verdict, told.verdict),
+            code=np.where(fault, 3, np.where(said, 1, told.code)).astype(np.int8),
+            cause=np.where(fault, 4, np.where(said, 0, told.cause)).astype(np.int8),
+            onset_ms=np.where(fault, columns.onset, told.onset_ms),
+            onset_low_ms=np.where(fault, columns.onset_low, told.onset_low_ms),
+            onset_high_ms=np.where(fault, columns.onset_high, told.onset_high_ms),
+            loss_mwh=np.where(fault, columns.loss, told.loss_mwh),
+            arrears_mwh=np.where(fault, columns.arrears, told.arrears_mwh),
+            evidence=lambda point: columns.facts[point] if fault[point] else told.evidence(point),
+            units=np.where(said, columns.units, 1),
         )
 
     def _input(self, scene: Scene, subject: str) -> _Input:
