@@ -12,13 +12,14 @@ from collections.abc import Sequence
 
 from watcher.align.counters import Counted, count
 from watcher.align.facts import counter_facts, dial_of, pace_ms, restarts_of
-from watcher.align.gauges import gauge_on_grid, instants
+from watcher.align.gauges import gauge_on_grid, instants, quarters_on_grid
 from watcher.align.pulses import anchored, anchors_of
 from watcher.align.quality import power_facts
 from watcher.align.spread import counter_on_grid
 from watcher.align.window import Counter, Gauge, Window
 from watcher.domain.event import Event
 from watcher.domain.instant import GRID_MS
+from watcher.domain.neighbours import NEIGHBOURS
 from watcher.domain.quantity import BOARD, Channel, Kind, channel
 from watcher.domain.reading import RawWindow, Samples
 from watcher.domain.site import Label, Meter, Site
@@ -81,6 +82,8 @@ def _index(
 
 
 def _gauge(site: Site, known: Channel, samples: Samples, start_ms: int, points: int) -> Gauge:
+    if known.device == NEIGHBOURS:
+        return quarters_on_grid(samples, known.quantity, start_ms, points)
     source = site.source_of(known.device)
     label, period_ms = (Label.INSTANT, 0) if source is None else (source.label, round(source.period_s * 1000))
     power = power_facts(site, known, period_ms)

@@ -8,13 +8,15 @@ means over the same time the one labelled first holds, so that what has been jud
 from __future__ import annotations
 
 from array import array
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from watcher.align.quality import PowerFacts, power_flags
 from watcher.align.window import Bools, Floats, Gauge, Ints, SampleFlag
-from watcher.domain.instant import GRACE_MS, GRID_MS
+from watcher.domain.instant import GRACE_MS, GRID_MS, ON_TIME_MS
+from watcher.domain.neighbours import LATEST_MS, QUARTER_MS, quarter_of
 from watcher.domain.quantity import Kind, Quantity
 from watcher.domain.reading import Samples
 from watcher.domain.site import Label
@@ -67,6 +69,23 @@ def gauge_on_grid(
     inside &= good
     merged = _merged(quantity.kind, place[inside], value[inside], points)
     return Gauge(merged, ends, np.zeros(points, dtype=np.int64), flags)
+
+
+def quarters_on_grid(samples: Samples, quantity: Quantity, start_ms: int, points: int) -> Gauge:
+    """One channel of the neighbours: what was reckoned of a quarter of an hour, usable from when it was reckoned.
+
+    Of two values of one quarter the one that was reckoned first holds. A quarter without one is known to have none
+    once a value would be late.
+    """
+    told: dict[int, tuple[float, int]] = {}
+    for label_ms, value, known_ms in zip(samples.time_ms, samples.value, samples.known_ms, strict=True):
+        # What came on time may have come so much later than its label, and nobody can tell any more.
+        told.setdefault(quarter_of(label_ms), (value, max(known_ms, label_ms + ON_TIME_MS)))
+    quarters = Samples(*(array("q", told), *map(array, "dq", zip(*told.values(), strict=True))))
+    ends = start_ms + GRID_MS * np.arange(1, points + 1, dtype=np.int64)
+    found = gauge_on_grid(quarters, quantity, Label.MEAN_ENDING, QUARTER_MS, start_ms, points)
+    over = -(-ends // QUARTER_MS) * QUARTER_MS + LATEST_MS
+    return replace(found, known_ms=np.where(np.isnan(found.value), over, found.known_ms))
 
 
 def _merged(kind: Kind, place: Ints, value: Floats, points: int) -> Floats:

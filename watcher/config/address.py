@@ -29,6 +29,7 @@ _SHAPES = {
     ),
     SourceKind.FILE: (r"\S.*", "must be the path of a file"),
     SourceKind.TYPED: ("", "must be left out: a person reads this meter"),
+    SourceKind.NEIGHBOURS: ("", "must be left out: neighbouring sites have no address, they are named in sites"),
 }
 
 

@@ -22,6 +22,7 @@ from watcher.config.serial_lines import faults as serial_faults
 from watcher.config.site_words import SITE_FILE
 from watcher.config.topic_map_file import TopicMapsFound, fixed_topics
 from watcher.domain.instant import local_day, local_day_of
+from watcher.domain.neighbours import FEWEST, NEIGHBOURS
 from watcher.domain.quantity import NAME, WEATHER_DEVICES
 from watcher.domain.site import (
     Array,
@@ -46,6 +47,12 @@ _Fact = TypeVar("_Fact", Array, Inverter, Meter, Sensor)
 _Entry = Mapping[str, Any]
 
 _DATED = ("array", "inverter", "meter", "sensor")
+_OWN_DEVICES: Mapping[Any, tuple[str, ...]] = {
+    SourceKind.WEATHER: WEATHER_DEVICES,
+    SourceKind.NEIGHBOURS: (NEIGHBOURS,),
+}
+"""Kinds of source whose devices need no entry of their own."""
+
 _BY_REGISTERS = (SourceKind.MODBUS_TCP, SourceKind.MODBUS_RTU)
 
 
@@ -64,6 +71,7 @@ def load_site(
     content = page.table(tables, SITE_FILE)
     for check in (_ids, _inputs, _covers, _planes, _sources, _contacts):
         check(page, content)
+    _neighbours(page, content, id)
     if maps is not None:
         _maps(page, content, maps)
     if topics is not None:
@@ -91,7 +99,7 @@ def _this_site_has(known: Sequence[str]) -> str:
 
 def _ids(page: Page, content: _Entry) -> None:
     """One id names one thing; the same id again is its next entry and needs another date."""
-    owner: dict[str, str] = dict.fromkeys(WEATHER_DEVICES, "weather")
+    owner: dict[str, str] = {**dict.fromkeys(WEATHER_DEVICES, "weather"), NEIGHBOURS: "the neighbours"}
     for kind in _DATED:
         entries = [(path, entry) for path, entry in _entries(content, kind) if "id" in entry]
         begins: dict[str, list[date]] = {}
@@ -139,9 +147,10 @@ def _sources(page: Page, content: _Entry) -> None:
     read: Counter[str] = Counter()
     for path, entry in _entries(content, "source"):
         kind, device = entry.get("kind"), entry.get("device")
-        allowed = WEATHER_DEVICES if kind is SourceKind.WEATHER else (*known, *WEATHER_DEVICES)
+        own = _OWN_DEVICES.get(kind)
+        allowed = own or (*known, *WEATHER_DEVICES)
         if device is not None and device not in allowed:
-            listed = allowed if kind is SourceKind.WEATHER else known
+            listed = own or known
             page.wrong(f"{path}.device", f"no such device; {_this_site_has(listed)}", shown(device))
         address = entry.get("address", "")
         if kind is not None and (fault := address_fault(kind, address)):
@@ -190,6 +199,20 @@ def _weather(page: Page, path: str, entry: _Entry) -> None:
         page.wrong(
             f"{path}.period_s", f"must be 3600: answers of the shape {shape} are means over the hour", shown(period_s)
         )
+
+
+def _neighbours(page: Page, content: _Entry, id: str) -> None:
+    """Enough of them to rest on, and never the site itself; whether there are such sites is not asked here."""
+    for path, entry in _entries(content, "source"):
+        sites = entry.get("sites", ())
+        if entry.get("kind") is not SourceKind.NEIGHBOURS:
+            for key in ("sites", "within_km"):
+                if key in entry:
+                    page.wrong(f"{path}.{key}", 'only for a source of kind = "neighbours"', shown(entry[key]))
+        elif id in sites:
+            page.wrong(f"{path}.sites", "names the site itself, which is no neighbour of its own", shown(id))
+        elif "sites" in entry and len(set(sites)) < FEWEST:
+            page.wrong(f"{path}.sites", f"must name {FEWEST} other sites or more: of two nobody can say which is right")
 
 
 def _contacts(page: Page, content: _Entry) -> None:

@@ -183,6 +183,8 @@ SOURCE: Keys = {
     "active": one_of(Level),
     "bias": one_of(Bias),
     "min_width_ms": number(1, 500, "milliseconds; a meter's output gives at least 30, its light may give less"),
+    "sites": texts(NAME.pattern, 'must be a list of the ids of other sites, such as ["home-2", "home-3"]'),
+    "within_km": number(0.1, 500, "kilometres"),
 }
 
 CONTACT: Keys = {"role": needed(one_of(Role)), "email": needed(email()), "name": text()}

@@ -72,6 +72,8 @@ QUANTITIES = _table(
     Quantity("rain", "mm", _G, 0, 500),
     Quantity("snow_depth", "cm", _G, 0, 1000),
     Quantity("uptime", "s", _G, 0, 1e11),
+    Quantity("sites_near", "1", _G, 0, 1e5),
+    Quantity("sites_dark", "1", _G, 0, 1e5),
 )
 
 WEATHER_DEVICES = ("weather-analysis", "weather-nowcast", "weather-forecast")

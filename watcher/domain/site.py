@@ -65,6 +65,7 @@ class SourceKind(StrEnum):
     WEATHER = "weather"
     TYPED = "typed"
     FILE = "file"
+    NEIGHBOURS = "neighbours"
 
 
 class Parity(StrEnum):
@@ -228,8 +229,8 @@ class Source:
     baud, parity, stop_bits, quiet_gap_s: for a serial line, as in SerialSettings; the same for all sources on it
     pulses_per_kwh: of what is read here, the light or the output, which can differ; None for the meter's own
     counter_bits: for pulses that a device counts, the width at which its count goes round to 0; None where not known
-    active, bias: for pulses, the level of the line in a pulse, and what holds it between pulses
-    min_width_ms: for pulses, what is shorter is none [ms]
+    active, bias, min_width_ms: for pulses, the line's level in one, what holds it between them, their least length [ms]
+    sites, within_km: of neighbours, which sites they are, or (without names) how near those are that count [km]
     """
 
     kind: SourceKind
@@ -253,6 +254,8 @@ class Source:
     active: Level = Level.LOW
     bias: Bias = Bias.PULL_UP
     min_width_ms: float = 30.0
+    sites: tuple[str, ...] = ()
+    within_km: float = 30.0
 
     @property
     def serial(self) -> SerialSettings:

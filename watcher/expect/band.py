@@ -36,7 +36,7 @@ DAY_SIGMA = {
     Basis.WEATHER: (0.31, 0.19),
 }
 """Standard deviation of ln(made / expected) of whole healthy days, level taken out: with the noon sun at 15 degrees
-and at 50, under a sky of middling cloud. Of peers: of mixed planes, some tens of kilometres around (tests/trial)."""
+and at 50, under a sky of middling cloud. Of peers: of mixed planes, some tens of kilometres around (simulated)."""
 
 CLOUD = {Basis.PEERS: (1.6, 1.1)}
 USUAL_CLOUD = (1.25, 0.5)

@@ -1,4 +1,4 @@
-"""Which reference serves each interval: on-site sensors, then satellite, then weather model.
+"""Which reference serves each interval: on-site sensors, then neighbours, then satellite, then weather model.
 
 Rules.
 - The best basis that has a plausible irradiance there serves it; anything else is no reference, never 0.
@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from watcher.align.window import Floats, Ints, Window
 from watcher.domain.instant import GRID_MS
+from watcher.domain.neighbours import LATEST_MS, NEIGHBOURS, QUARTER_MS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.site import Label, Site
 from watcher.expect.expectation import Basis
@@ -61,7 +62,7 @@ def choose(site: Site, window: Window, sky: Sky, day_start_ms: int) -> Reference
     ends = day_start_ms + GRID_MS * np.arange(1, len(sky.ghi) + 1, dtype=np.int64)
     read = Reader(window, ends)
     candidates = [_measured(site, sky, read)]
-    candidates += [_weather(device, basis, sky, read) for device, basis in zip(WEATHER_DEVICES, _WEATHER, strict=True)]
+    candidates += [_weather(device, basis, sky, read) for device, basis in _OTHERS.items()]
 
     basis = np.zeros(len(ends), dtype=np.int8)
     waits = _waits(site, ends)
@@ -93,11 +94,15 @@ def choose(site: Site, window: Window, sky: Sky, day_start_ms: int) -> Reference
     )
 
 
-_WEATHER = (Basis.SATELLITE, Basis.WEATHER, Basis.WEATHER)
+_OTHERS = {
+    NEIGHBOURS: Basis.PEERS,
+    **dict(zip(WEATHER_DEVICES, (Basis.SATELLITE, Basis.WEATHER, Basis.WEATHER), strict=True)),
+}
+"""Best first. Neighbours go before a satellite: their daily error is smaller (expect/band.py) and they are not late."""
 
 
 def _waits(site: Site, ends: Ints) -> list[Ints]:
-    """For sensors and each weather device, best first: the instant to wait for before it may be used.
+    """For sensors and each of the others, best first: the instant to wait for before it may be used.
 
     The last entry waits for all of them.
     """
@@ -106,17 +111,16 @@ def _waits(site: Site, ends: Ints) -> list[Ints]:
     }
 
     def until(devices: Iterable[str]) -> Ints:
-        wait_ms = ends
-        for period_ms in (period_of.get(device, 0) for device in devices):
+        wait_ms, named = ends, tuple(devices)
+        for period_ms in (period_of.get(device, 0) for device in named):
             if period_ms > GRID_MS:
                 wait_ms = np.maximum(wait_ms, -(-ends // period_ms) * period_ms)
+        if NEIGHBOURS in named and site.source_of(NEIGHBOURS) is not None:
+            wait_ms = np.maximum(wait_ms, -(-ends // QUARTER_MS) * QUARTER_MS + LATEST_MS)
         return wait_ms
 
-    sensors = [sensor.id for sensor in site.sensors]
-    return [
-        until(sensors),
-        *(until([*sensors, *WEATHER_DEVICES[:better]]) for better in range(len(WEATHER_DEVICES) + 1)),
-    ]
+    sensors, others = [sensor.id for sensor in site.sensors], tuple(_OTHERS)
+    return [until(sensors), *(until([*sensors, *others[:better]]) for better in range(len(others) + 1))]
 
 
 def _measured(site: Site, sky: Sky, read: Reader) -> _Candidate:

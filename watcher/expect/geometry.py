@@ -7,10 +7,13 @@ its middle, and clipping happens within minutes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pvlib
 
@@ -54,18 +57,24 @@ class Sky:
 
     def repeated(self, count: int) -> Sky:
         """The same sky with each entry `count` times in a row."""
-        repeat = partial(np.repeat, repeats=count)
+        return self._taken(partial(np.repeat, repeats=count))
+
+    def every(self, step: int, first: int) -> Sky:
+        """The same sky at every so many entries, beginning with one of them."""
+        return self._taken(lambda column: column[first::step])
+
+    def _taken(self, taken: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]) -> Sky:
         return Sky(
-            day_of_year=np.repeat(self.day_of_year, count),
-            zenith_deg=repeat(self.zenith_deg),
-            apparent_zenith_deg=repeat(self.apparent_zenith_deg),
-            azimuth_deg=repeat(self.azimuth_deg),
-            dni_extra=repeat(self.dni_extra),
-            airmass=repeat(self.airmass),
+            day_of_year=taken(self.day_of_year),
+            zenith_deg=taken(self.zenith_deg),
+            apparent_zenith_deg=taken(self.apparent_zenith_deg),
+            azimuth_deg=taken(self.azimuth_deg),
+            dni_extra=taken(self.dni_extra),
+            airmass=taken(self.airmass),
             pressure_pa=self.pressure_pa,
-            ghi=repeat(self.ghi),
-            dni=repeat(self.dni),
-            dhi=repeat(self.dhi),
+            ghi=taken(self.ghi),
+            dni=taken(self.dni),
+            dhi=taken(self.dhi),
         )
 
 

@@ -13,6 +13,7 @@ from tests.bench.trial import household, metering, nuisances, references, tellin
 from tests.bench.trial.calendar import Sun, Year, sun_over
 from tests.bench.trial.harms import PLANT_FAULTS, deed_of, subject_of
 from tests.bench.trial.measured_sky import measured_sky
+from tests.bench.trial.neighbours import from_neighbours
 from tests.bench.trial.papers import REMOTE, site_text
 from tests.bench.trial.physics import Harm, Output, cut, run
 from tests.bench.trial.plan import Basis, Fault, SitePlan, Track
@@ -41,6 +42,21 @@ class SiteYear:
 
 
 def generate(plan: SitePlan) -> SiteYear:
+    """A site-year, with what its neighbours tell where it has nothing else."""
+    made, _ = _generate(plan)
+    if plan.basis is Basis.NEIGHBOURS:
+        made.told.update(from_neighbours(plan, made.text, _alone))
+    return made
+
+
+def _alone(plan: SitePlan) -> tuple[str, dict[str, Told], Bools]:
+    """A neighbour: it is not asked what its own neighbours say."""
+    made, dark = _generate(plan)
+    return made.text, made.told, dark
+
+
+def _generate(plan: SitePlan) -> tuple[SiteYear, Bools]:
+    """The site-year, and when the mains was away."""
     year = plan.year
     rng = np.random.default_rng((plan.seed, 10, plan.number))
     shared = np.random.default_rng((plan.seed, 3, plan.region))
@@ -107,7 +123,7 @@ def generate(plan: SitePlan) -> SiteYear:
     typed = typed_readings(year, index_wh, parts, rng)
     made, could = (np.sum([_judged_w(roof, one, name) for name in roof.inverters], axis=0) for one in (held, free))
     text = site_text(plan, roof, sensor, minutes, rng)
-    return SiteYear(plan, text, told, typed, tuple(sorted(wrongs, key=lambda one: one.first)), made, could)
+    return SiteYear(plan, text, told, typed, tuple(sorted(wrongs, key=lambda one: one.first)), made, could), dark
 
 
 DIRTY_SENSORS = 0.2

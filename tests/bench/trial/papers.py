@@ -76,6 +76,8 @@ def site_text(plan: SitePlan, roof: Roof, sensor: SensorFacts | None, minutes: i
         lines += ["[[source]]", 'kind = "weather"', f'device = "{REMOTE[plan.basis]}"']
         lines += ['address = "https://weather.example.org"', "every_s = 3600", f"period_s = {60 * minutes}"]
         lines += ['label = "mean-ending"']
+    if plan.basis is Basis.NEIGHBOURS:
+        lines += ["[[source]]", 'kind = "neighbours"', 'device = "neighbours"', "within_km = 60"]
     lines += ["[[contact]]", 'role = "owner"', 'email = "owner@example.org"']
     return "\n".join(lines) + "\n"
 
