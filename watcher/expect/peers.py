@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats
-from watcher.domain.instant import DAY_MS, GRID_MS
+from watcher.align.window import Bools, Floats, Window
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS
 from watcher.domain.neighbours import FEWEST, QUARTER_MS
 from watcher.domain.site import Inverter, Site, Storage
 from watcher.expect.geometry import Sky, plane_under, sky_of_day
@@ -93,6 +93,17 @@ def generating(site: Site) -> tuple[Inverter, ...]:
 def quarters_of_day(site: Site, day_start_ms: int) -> Sky:
     """The sky at the middle of each quarter of a UTC day, which is the middle of its middle interval."""
     return sky_of_day(site.latitude_deg, site.longitude_deg, site.altitude_m, day_start_ms).every(_STEPS, _STEPS // 2)
+
+
+def power_of(window: Window, inverter: Inverter) -> Floats:
+    """AC power on the grid: read, or the slope of the inverter's own counter. [W]"""
+    gauge = window.gauge(f"{inverter.id}.ac_power")
+    if gauge is not None:
+        return gauge.value
+    counter = window.counter(f"{inverter.id}.ac_energy")
+    if counter is not None:
+        return counter.energy_mwh / (GRID_MS / HOUR_MS * 1000.0)
+    return np.full(window.points, np.nan)
 
 
 def told(site: Site, sky: Sky, powers: Sequence[Floats], listened: Bools) -> Told:
