@@ -17,6 +17,7 @@ from watcher.collect.collectors import BusCollector, Collector, WeatherCollector
 from watcher.collect.modbus.bus import DeviceOnBus
 from watcher.collect.modbus.desk import LineDesk
 from watcher.collect.modbus.register_map import RegisterMap
+from watcher.collect.neighbours import NeighbourCollector, NeighbourDesk
 from watcher.collect.weather.desk import WeatherDesk
 from watcher.config import (
     MailConfig,
@@ -33,6 +34,7 @@ from watcher.domain.errors import Problem, SetupError, StoreError
 from watcher.domain.event import EventKind
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from watcher.domain.neighbours import NEIGHBOURS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.reading import Reading, Samples
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
@@ -121,7 +123,10 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     tell_undated(held, readings, ledger, clock.now_ms())
     for id, text in sorted(found.texts.items()):
         ledger.put_version(id, text, clock.now_ms())
-    worker = WorkerProcess(files.readings, files.ledger_url, resident=config.worker.resident, server=config.store)
+    said = NeighbourDesk()
+    worker = WorkerProcess(
+        files.readings, files.ledger_url, resident=config.worker.resident, server=config.store, told=said.put
+    )
     sending = None if isinstance(readings, SqliteReadings) else Sending(readings)
     desk = WeatherDesk(files.weather, config.weather.limits)
     lines = LineDesk()
@@ -131,6 +136,8 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
     brokers = broker_collectors(config, found, topics, readings, clock)
     collecting += brokers
     collecting += pulse_collectors(found, readings, held, clock)
+    asking = [id for id, record in found.good.items() if record.at(clock.now_ms()).source_of(NEIGHBOURS) is not None]
+    collecting += [NeighbourCollector(id, said) for id in asking]
 
     def who(site: str) -> tuple[Site, Firm]:
         return found.good[site].at(clock.now_ms()), config.firm

@@ -6,7 +6,8 @@ and how many mails that caused:
     {"evaluate": ["home-1"], "through": "2026-06-21T10:35:00Z"}
     {"judged": [{"site": "home-1", "evaluated_until": "2026-06-21T10:35:00Z", "mails": 2}]}
 
-"through" may be left out. A site that cannot be judged answers with "error" and does not stop the others; with
+"through" may be left out. "told" is there too where sites ask what their neighbours tell, one entry a site and quarter
+(neighbours.py). A site that cannot be judged answers with "error" and does not stop the others; with
 "damaged" too where a store's file is. The end
 of the input ends the process.
 """
@@ -26,6 +27,7 @@ from watcher.config.site_file import load_site
 from watcher.domain.instant import iso, parse_iso
 from watcher.domain.site import SiteRecord
 from watcher.evaluate import History
+from watcher.neighbours import Neighbourhood
 from watcher.store.choice import open_reader
 from watcher.store.ledger import Ledger
 from watcher.store.server.settings import STORE_TOKEN, ServerSettings
@@ -40,12 +42,16 @@ class Worker:
     def __init__(self, readings: History, ledger: Ledger) -> None:
         self._readings, self._ledger = readings, ledger
         self._cases: dict[str, Case] = {}
+        self._neighbourhood = Neighbourhood(readings, ledger)
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
         """Judge the sites of one request."""
         through = request.get("through")
         through_ms = parse_iso(through) if through is not None else None
-        return {"judged": [self._judge(site, through_ms) for site in request.get("evaluate", [])]}
+        sites = request.get("evaluate", [])
+        judged = [self._judge(site, through_ms) for site in sites]
+        told = self._neighbourhood.tell(sites)
+        return {"judged": judged, "told": told} if told else {"judged": judged}
 
     def _judge(self, site: str, through_ms: int | None) -> dict[str, Any]:
         case = self._cases.setdefault(site, self.case(site))

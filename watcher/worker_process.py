@@ -7,8 +7,9 @@ import json
 import logging
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from watcher.domain.errors import WatcherError
 from watcher.store.server.settings import STORE_TOKEN, ServerSettings
@@ -37,15 +38,16 @@ class WorkerProcess:
         timeout_s: float = 600.0,
         module: str = "watcher.worker",
         server: ServerSettings | None = None,
+        told: Callable[[Sequence[dict[str, Any]]], None] | None = None,
     ) -> None:
-        """readings: the file, or the spool where there is a server"""
+        """readings: the file, or the spool where there is a server. told: given what neighbours tell"""
         self._command = [sys.executable, "-m", module, str(readings), ledger_url]
         self._environment = dict(os.environ)
         if server is not None:
             self._command += ["--server", server.as_text()]
             if server.token is not None:  # not on the command line, which everybody may read
                 self._environment[STORE_TOKEN] = server.token()
-        self._resident, self._timeout_s = resident, timeout_s
+        self._resident, self._timeout_s, self._told = resident, timeout_s, told
         self._process: asyncio.subprocess.Process | None = None
 
     @property
@@ -65,6 +67,8 @@ class WorkerProcess:
         finally:
             if not self._resident:
                 await self.close()
+        if self._told is not None:
+            self._told(answer.get("told", ()))
         failed = [f"{one['site']}: {one['error']}" for one in answer["judged"] if "error" in one]
         if any("damaged" in one for one in answer["judged"]):
             raise StoreDamaged("; ".join(failed))
@@ -84,7 +88,7 @@ class WorkerProcess:
             process.kill()
             await process.wait()
 
-    async def _ask(self, request: dict[str, object]) -> dict[str, list[dict[str, str]]]:
+    async def _ask(self, request: dict[str, object]) -> dict[str, list[dict[str, Any]]]:
         process = await self._running()
         assert process.stdin is not None
         assert process.stdout is not None
@@ -95,7 +99,7 @@ class WorkerProcess:
             code = await process.wait()
             self._process = None
             raise WorkerError(f"the worker ended with exit code {code}")
-        answer: dict[str, list[dict[str, str]]] = json.loads(line)
+        answer: dict[str, list[dict[str, Any]]] = json.loads(line)
         return answer
 
     async def _running(self) -> asyncio.subprocess.Process:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_power import power_under
 from made_windows import DECEMBER, JUNE, MARCH, SOUTH, Day, london
 
 from watcher.align.build import build_window
@@ -20,9 +21,7 @@ from watcher.expect import peers
 from watcher.expect.choose import choose
 from watcher.expect.day import expect_day
 from watcher.expect.expectation import Basis
-from watcher.expect.geometry import plane_under, sky_of_day
-from watcher.expect.irradiance import Split, split, transpose
-from watcher.expect.plant import TEMP_AIR_DEFAULT, WIND_DEFAULT_MS, array_dc, cell_temperature, power_by_subject
+from watcher.expect.geometry import sky_of_day
 
 EAST_WEST = (
     Array("east", 35.0, 95.0, 2200.0, "inverter-1.input-1"),
@@ -31,18 +30,6 @@ EAST_WEST = (
 STEEP = replace(SOUTH, tilt_deg=50.0, azimuth_deg=215.0)
 ALWAYS: Bools = np.ones(POINTS_A_DAY, dtype=bool)
 NEXT_DOOR = Source(SourceKind.NEIGHBOURS, "neighbours")
-
-
-def power_under(site: Site, clearness: Floats | float, day: int) -> Floats:
-    """What a site makes under a sky of this clearness, in air of the usual warmth. [W]"""
-    sky = sky_of_day(site.latitude_deg, site.longitude_deg, site.altitude_m, day)
-    light = split(sky, np.asarray(clearness * sky.ghi), Split.ERBS)
-    dc = {}
-    for array in site.arrays:
-        found = transpose(plane_under(sky, array.tilt_deg, array.azimuth_deg), light)
-        usual = np.full(POINTS_A_DAY, TEMP_AIR_DEFAULT), np.full(POINTS_A_DAY, WIND_DEFAULT_MS)
-        dc[array.id] = array_dc(array, found.effective, cell_temperature(array.mounting, found.total, *usual))
-    return np.nan_to_num(power_by_subject(site, dc)["site"])
 
 
 def told(site: Site, power: Floats, day: int, listened: Bools = ALWAYS) -> peers.Told:
