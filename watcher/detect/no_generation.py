@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from watcher.align.window import Bools, Floats
+from watcher.detect.lost_so_far import before_window_mwh, figures
 from watcher.detect.presence import GRID_VOLTAGE_V, Presence, presence, register_of
 from watcher.detect.scene import (
     FAULT,
@@ -23,12 +24,13 @@ from watcher.detect.scene import (
     Judgement,
     Scene,
     Small,
-    ac_power,
     accrued,
     as_known,
     heard,
     last_true,
     mwh,
+    pv_expectation,
+    pv_power,
     sum_since,
     trailing_sum,
     unknown,
@@ -65,16 +67,10 @@ class NoGeneration:
     name = Finding.NO_GENERATION
 
     def subjects(self, site: Site) -> tuple[str, ...]:
-        # A battery on the DC side lets an inverter rest in full sun: its AC power says nothing about the panels.
-        return tuple(
-            inverter.id
-            for inverter in site.inverters
-            if inverter.storage is not Storage.DC and site.arrays_of(inverter.id)
-        )
+        return tuple(inverter.id for inverter in site.inverters if site.arrays_of(inverter.id))
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
-        found = ac_power(scene, subject)
-        expectation = scene.expected.by_subject.get(subject)
+        found, expectation = pv_power(scene, subject), pv_expectation(scene, subject)
         if found is None or expectation is None:
             return unknown(scene, self.name, subject, CODES[3])
         power, known_ms = found
@@ -92,7 +88,10 @@ class NoGeneration:
         meter = _alone_meter(scene, subject)
         # A register that counts while the inverter says nothing, or nought, proves that it generates.
         proved = (facts.meter == _place(MeterFact.MOVING)) & (facts.inverter != _place(InverterFact.PRODUCING))
-        works = producing | (proved & meter.counted) | _counted_itself(scene, subject)
+        itself = _counted_itself(scene, subject)
+        if site.inverter(subject).storage is Storage.DC:  # meter and register count what its battery gives, too
+            proved, itself, unheard = (np.zeros_like(proved) for _ in range(3))
+        works = producing | (proved & meter.counted) | itself
         reset = last_true(works)
 
         # What must at least have been made, in shares of the evidence that opens on this basis.
@@ -144,6 +143,8 @@ class NoGeneration:
         lost = np.where(counts, expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
         loss = np.where(fault, np.minimum(accrued(lost, through, fault), lost_since[through]), 0.0)
+        earlier = np.where(reset < 0, before_window_mwh(scene, self.name, subject), 0.0)
+        both_ms = np.maximum(known_ms, scene.expected.known_ms)
         began = reset[through]  # index of the last output
         last_ms = np.where(began >= 0, ends[began], window.start_ms)
         # Over a gap in all readings it may have gone on, unless it had said before that it stands.
@@ -181,9 +182,9 @@ class NoGeneration:
                 scene.limit(self.name, "loss_share"),
             ),
             evidence=evidence,
-            fault_known_ms=np.where(
-                raw == FAULT, np.maximum.accumulate(np.maximum.reduce([ends, known_ms, scene.expected.known_ms])), 0
-            ),
+            fault_known_ms=np.where(raw == FAULT, np.maximum.accumulate(np.maximum(ends, both_ms)), 0),
+            figures=tuple(figures(scene, self.name, subject, lost, both_ms, works)),
+            lost_mwh=np.where(fault, (lost_since + earlier)[through], 0.0),
         )
 
     def _day_error(self, scene: Scene) -> Floats:

@@ -24,13 +24,13 @@ from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
 from watcher.detect.reference_wrong import days_misled, rests_on
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, ac_power, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, pv_expectation, pv_power, unknown
 from watcher.detect.step_down import step_down
 from watcher.detect.usual_level import USUAL_DAYS, YOUNG_ERROR, half_width, usual_ratio
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, local_day
-from watcher.domain.site import Site, Storage
+from watcher.domain.site import Site
 from watcher.expect.band import DAY_SIGMA, day_sigma
 from watcher.expect.expectation import Basis
 
@@ -50,6 +50,8 @@ EXPLAINERS = (
     Finding.STRING_LOW_VOLTAGE,
     Finding.STRING_LOW_CURRENT,
     Finding.NO_GENERATION,
+    Finding.GRID_VOLTAGE_TRIPS,
+    Finding.LATE_START,
 )
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 LEAST_RATIO = 0.01  # a day without any output is low enough; its logarithm would be no number
@@ -60,12 +62,10 @@ class OutputLow:
     name = Finding.OUTPUT_LOW
 
     def subjects(self, site: Site) -> tuple[str, ...]:
-        # A battery on the DC side shifts AC output in time: such a site is not judged on AC (design: pv_power).
-        return tuple(i.id for i in site.inverters if i.storage is not Storage.DC and site.arrays_of(i.id))
+        return tuple(inverter.id for inverter in site.inverters if site.arrays_of(inverter.id))
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
-        found = ac_power(scene, subject)
-        expectation = scene.expected.by_subject.get(subject)
+        found, expectation = pv_power(scene, subject), pv_expectation(scene, subject)
         if found is None or expectation is None:
             return unknown(scene, self.name, subject, CODES[0])
         power, known_ms = found

@@ -18,8 +18,8 @@ from watcher.domain.day import DayFigure, Past
 from watcher.domain.event import Event
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, HOUR_MS, MINUTE_MS
-from watcher.domain.site import Site
-from watcher.expect.expectation import Expected
+from watcher.domain.site import Site, Storage
+from watcher.expect.expectation import Expectation, Expected
 from watcher.settle import Settlements
 
 UNKNOWN, OK, FAULT = 0, 1, 2
@@ -192,6 +192,33 @@ def ac_power(scene: Scene, inverter: str) -> tuple[Floats, Ints] | None:
     if counter is not None:
         return counter.energy_mwh / (GRID_MS / HOUR_MS * 1000.0), counter.known_ms
     return None
+
+
+def pv_power(scene: Scene, inverter: str) -> tuple[Floats, Ints] | None:
+    """What the panels of an inverter give, on the grid, and when it may be used; None where that is not told.
+
+    A battery on the DC side shifts AC output in time: there it is what the inputs carry, all of them told.
+    """
+    if scene.site.inverter(inverter).storage is not Storage.DC:
+        return ac_power(scene, inverter)
+    gauges = [scene.window.gauge(f"{name}.dc_power") for name in scene.site.inputs_of(inverter)]
+    told = [gauge for gauge in gauges if gauge is not None]
+    if not told or len(told) < len(gauges):
+        return None
+    return np.sum([gauge.value for gauge in told], axis=0), np.maximum.reduce([gauge.known_ms for gauge in told])
+
+
+def pv_expectation(scene: Scene, inverter: str) -> Expectation | None:
+    """What is expected where `pv_power` looks."""
+    by_subject = scene.expected.by_subject
+    if scene.site.inverter(inverter).storage is not Storage.DC:
+        return by_subject.get(inverter)
+    parts = [by_subject.get(name) for name in scene.site.inputs_of(inverter)]
+    found = [part for part in parts if part is not None]
+    if not found or len(found) < len(parts):
+        return None
+    names = ("expected", "low", "high", "bound")
+    return Expectation(**{name: np.sum([getattr(part, name) for part in found], axis=0) for name in names})
 
 
 def counted_mwh(scene: Scene, inverter: str) -> tuple[Floats, Bools] | None:
