@@ -86,6 +86,8 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
     Finding.INVERTER_OVERHEATING: {**SAID, "temperature_degc": 97.2},
     Finding.SUPPLY_VOLTAGE_DANGER: {**SAID, "voltage_v": 281.3},
     Finding.BATTERY_ALARM: SAID,
+    Finding.GRID_VOLTAGE_TRIPS: {"days": 2.0, "trips": 9.0, "highest_v": 258.3, "rise_v": 6.1},
+    Finding.LATE_START: {"days": 3.0, "late_minutes": 95.0, "voltage_share": 0.62},
 }
 SUBJECTS = {
     Finding.METER_STALLED: "meter-1",
@@ -111,6 +113,8 @@ SUBJECTS = {
     Finding.INVERTER_OVERHEATING: "inverter-1",
     Finding.SUPPLY_VOLTAGE_DANGER: "inverter-1",
     Finding.BATTERY_ALARM: "inverter-1",
+    Finding.GRID_VOLTAGE_TRIPS: "inverter-1",
+    Finding.LATE_START: "inverter-1",
 }
 METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))
 TRADE_ROLES = (Role.INSTALLER, Role.OPERATOR)

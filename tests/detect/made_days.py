@@ -262,6 +262,17 @@ def meter_counts_too_little() -> MadeDays:
     return MadeDays(home, home.raw())
 
 
+def meter_counts_at_night_and_begins_anew() -> MadeDays:
+    home = Home(home_site(SOUTH), JUNE, 6)
+    raw = dict(home.raw())
+    nights = [home.between(f"2026-06-{day}T23:00:00Z", f"2026-06-{day + 1}T01:30:00Z") for day in (11, 12)]
+    added = np.cumsum(np.where(nights[0] | nights[1], 100.0, 0.0))
+    began_ms = parse_iso("2026-06-14T11:00:00Z")
+    rows = zip(home.times.tolist(), (home.meter_column() + added).tolist(), strict=True)
+    raw["meter-1.energy_index"] = Samples.of((at, value % 1e6 if at >= began_ms else value) for at, value in rows)
+    return MadeDays(home, raw)
+
+
 def low_for_some_days_and_well_again() -> MadeDays:
     home = Home(home_site(SOUTH), JUNE, 8)
     home.share["inverter-1.input-1"][home.between("2026-06-11T00:00:00Z", "2026-06-14T00:00:00Z")] *= 0.6
@@ -279,6 +290,26 @@ def dangers_said() -> MadeDays:
         words[np.flatnonzero(home.between(f"2026-06-{at}:00Z"))[:2]] = float(1 << bit)
     words[home.between("2026-06-12T18:00:00Z", "2026-06-12T20:00:00Z")] = np.nan
     return MadeDays(home, home.raw() | {"inverter-1.event_bits": samples(home.times, words)})
+
+
+def trips_at_noon_and_a_late_morning() -> MadeDays:
+    """On two days of three each; the third is well. States are told by hand: working, waiting, held off."""
+    home = Home(home_site(EAST, WEST, meters=()), JUNE, 6)
+    state = np.where(home.ac_w("inverter-1") > 0.0, 4.0, 2.0)
+    volts = np.full(home.points, 243.0)
+    for day in ("11", "12"):
+        late = home.between(f"2026-06-{day}T04:00:00Z", f"2026-06-{day}T07:30:00Z")
+        for name in home.share:
+            home.share[name][late] = 0.0
+        state[late] = 3.0
+        for at in ("11:00", "12:10", "13:35"):
+            off = np.flatnonzero(home.between(f"2026-06-{day}T{at}:00Z"))[:3]
+            state[off], volts[off] = 7.0, 256.0
+            for name in home.share:
+                home.share[name][off] = 0.0
+    told = {"operating_state": state, "l1.ac_voltage": volts}
+    said = {f"inverter-1.{name}": samples(home.times, np.where(home.awake, one, np.nan)) for name, one in told.items()}
+    return MadeDays(home, home.raw() | said)
 
 
 def a_row_that_breaks_off_and_rows_that_lose_voltage() -> MadeDays:
@@ -353,12 +384,16 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     two_inverters_one_meter,
     inverter_silent_while_the_meter_moves,
     meter_counts_too_little,
+    meter_counts_at_night_and_begins_anew,
     low_for_some_days_and_well_again,
     clock_an_hour_behind_after_a_fortnight,
     dangers_said,
+    trips_at_noon_and_a_late_morning,
     sensor_silent_for_a_day,
     sensor_says_less_after_ten_days,
     one_plane_of_two_on_file_the_wrong_way,
+    a_row_that_breaks_off_and_rows_that_lose_voltage,
+    a_row_at_six_tenths_of_its_current,
 )
 
 

@@ -125,6 +125,26 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="{panels} had stopped making power",
         never="{panels} had not stopped making power",
     ),
+    (Finding.GRID_VOLTAGE_TRIPS, Register.HOME): Ending(
+        again="your solar panels run through sunny days again",
+        was="your solar panels stopped again and again on sunny days",
+        never="your solar panels did not stop on sunny days",
+    ),
+    (Finding.GRID_VOLTAGE_TRIPS, Register.TRADE): Ending(
+        again="{device} no longer trips on high grid voltage",
+        was="{device} tripped on high grid voltage",
+        never="{device} did not trip on high grid voltage",
+    ),
+    (Finding.LATE_START, Register.HOME): Ending(
+        again="your solar panels start in time again",
+        was="your solar panels started late in the morning",
+        never="your solar panels did not start late",
+    ),
+    (Finding.LATE_START, Register.TRADE): Ending(
+        again="{device} starts in time again",
+        was="{device} started late",
+        never="{device} did not start late",
+    ),
     (Finding.STRING_OPEN, Register.HOME): Ending(
         again="all rows of your solar panels give power again",
         was="one row of your solar panels gave no power",

@@ -119,6 +119,111 @@ _BATTERY_ALARM = _safety(
     Caution.FIRE,
 )
 
+
+def _trips(trade: str, check: tuple[str, ...], home: tuple[str, ...]) -> Both:
+    return Both(
+        Words(
+            subject="your solar panels stop again and again on sunny days",
+            wrong=(
+                "On sunny days the voltage of the mains at your home gets too high.",
+                "Your panels then stop for your safety, and start again some minutes later.",
+                *home,
+            ),
+            check=("The firm can find out what makes the voltage too high. Your panels are not broken.",),
+            caution=Caution.GENERAL,
+        ),
+        Words(
+            subject="{device} trips on high grid voltage",
+            wrong=(
+                f"{{device}} leaves the grid on over-voltage while it generates: {trade}.",
+                "At least {trips:.0f} trips on {days:.0f} of the last 7 days.",
+                "Highest voltage around a trip {highest_v:.1f} V.",
+                "Own full output raises the voltage by about {rise_v:.1f} V.",
+            ),
+            check=check,
+            caution=Caution.GENERAL,
+        ),
+    )
+
+
+_ASK_OPERATOR = "Log the voltage at the cut-out for a week, and send it with these days to the network operator."
+_SUPPLY_HIGH = _trips(
+    "the supply itself stands too high",
+    (_ASK_OPERATOR, "Statutory band 216.2 to 253.0 V (ESQCR 2002); the operator can tap the transformer down."),
+    ("The cause seems to lie in the street. The network company must put that right.",),
+)
+_CABLE_RISE = _trips(
+    "its own output raises the voltage",
+    (
+        "Measure the voltage at the inverter and at the cut-out under full output; compare.",
+        "Check cable size and every terminal between the two: a loose terminal raises voltage as a thin cable does.",
+        "If the rise lies beyond the cut-out, tell the network operator.",
+    ),
+    ("The cause seems to lie in a wire of your home. Please have this looked at soon.",),
+)
+_PROTECTION_LOW = _trips(
+    "it trips below the statutory limit",
+    (
+        "Compare the protection settings with EREC G98 or G99, above all the country code (first step 262.2 V).",
+        "Measure the voltage beside the inverter: its own reading may be off.",
+    ),
+    ("A setting seems to be too strict.",),
+)
+_TRIPS = _trips("the cause is open", (_ASK_OPERATOR, "Check the protection settings."), ())
+
+
+def _late(home: tuple[str, ...], trade: str, check: tuple[str, ...], caution: Caution) -> Both:
+    return Both(
+        Words(
+            subject="your solar panels start late in the morning",
+            wrong=("On some mornings your panels start to make power much later than they should.", *home),
+            check=("This will not get well by itself.",),
+            caution=caution,
+        ),
+        Words(
+            subject="{device} starts late",
+            wrong=(
+                f"{{device}} waits in the morning although there is light enough: {trade}.",
+                "On {days:.0f} of the last 7 days, by about {late_minutes:.0f} minutes.",
+                "DC voltage while it waits is {voltage_share:.2f} of that at work.",
+            ),
+            check=check,
+            caution=caution,
+        ),
+    )
+
+
+_LATE_LEAK = _late(
+    (
+        "It looks as if power leaks from their wires to earth while things are wet.",
+        "A leak like this can give a shock. Please have it looked at soon, also if all looks well by noon.",
+    ),
+    "insulation to earth is too low",
+    (
+        "Test insulation of each string to earth while it is damp: at least 1 MΩ (IEC 62446-1).",
+        "Do not restart the inverter again and again: each start drives the fault.",
+    ),
+    Caution.EARTH,
+)
+_LATE_VOLTAGE = _late(
+    (),
+    "the array's voltage is low",
+    ("Compare Voc of each string with the datasheet; look for shade in the morning and for too short a string.",),
+    Caution.STRING,
+)
+_LATE_WAKING = _late(
+    (),
+    "voltage is there, and it does not wake",
+    ("Check the start-up voltage and delay that are set, the firmware, and the inverter's event list.",),
+    Caution.GENERAL,
+)
+_LATE = _late(
+    (),
+    "the cause is open",
+    ("Read the inverter's event list of the morning; test insulation while it is damp.",),
+    Caution.STRING,
+)
+
 STATE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.EARTH_FAULT, ""): _EARTH_FAULT,
     (Finding.ARC_FAULT, ""): _ARC_FAULT,
@@ -127,6 +232,14 @@ STATE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.SUPPLY_VOLTAGE_DANGER, "neutral-lost"): _NEUTRAL_LOST,
     (Finding.SUPPLY_VOLTAGE_DANGER, ""): _OVER_VOLTAGE,
     (Finding.BATTERY_ALARM, ""): _BATTERY_ALARM,
+    (Finding.GRID_VOLTAGE_TRIPS, "supply-voltage-high"): _SUPPLY_HIGH,
+    (Finding.GRID_VOLTAGE_TRIPS, "own-cable-rise"): _CABLE_RISE,
+    (Finding.GRID_VOLTAGE_TRIPS, "protection-set-low"): _PROTECTION_LOW,
+    (Finding.GRID_VOLTAGE_TRIPS, ""): _TRIPS,
+    (Finding.LATE_START, "insulation"): _LATE_LEAK,
+    (Finding.LATE_START, "array-voltage-low"): _LATE_VOLTAGE,
+    (Finding.LATE_START, "waking-threshold"): _LATE_WAKING,
+    (Finding.LATE_START, ""): _LATE,
 }
 
 STATE_FIGURES: Mapping[str, tuple[str, str]] = {
@@ -134,5 +247,9 @@ STATE_FIGURES: Mapping[str, tuple[str, str]] = {
     "last_said_ms": ("Last said", "{0:when}"),
     "mornings": ("Days on which it was said", "{0:.0f}"),
     "insulation_kohm": ("Insulation to earth", "{0:.0f} kΩ"),
+    "trips": ("Trips, at least", "{0:.0f}"),
+    "highest_v": ("Highest voltage at a trip", "{0:.1f} V"),
+    "rise_v": ("Rise by own full output", "{0:.1f} V"),
+    "late_minutes": ("Late by", "{0:.0f} minutes"),
     "temperature_degc": ("Heat sink", "{0:.0f} degC"),
 }

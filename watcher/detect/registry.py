@@ -6,8 +6,10 @@ from watcher.detect.arc_fault import ArcFault
 from watcher.detect.battery_alarm import BatteryAlarm
 from watcher.detect.clock_wrong import ClockWrong
 from watcher.detect.earth_fault import EarthFault
+from watcher.detect.grid_voltage_trips import GridVoltageTrips
 from watcher.detect.inverter_overheating import InverterOverheating
 from watcher.detect.inverter_silent import InverterSilent
+from watcher.detect.late_start import LateStart
 from watcher.detect.meter_mismatch import MeterMismatch
 from watcher.detect.meter_night_energy import MeterNightEnergy
 from watcher.detect.meter_restarted import MeterRestarted
@@ -40,6 +42,8 @@ DETECTORS: tuple[Detector, ...] = (
     MeterSilent(),
     InverterSilent(),
     MeterMismatch(),
+    GridVoltageTrips(),
+    LateStart(),
     NoGeneration(),
     StringIntermittent(),
     StringOpen(),

@@ -6,14 +6,15 @@ maps). A bit that is not set says nothing; a word with too many bits is no word 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import IntEnum
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats
+from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.presence import GRID_VOLTAGE_V
 from watcher.detect.scene import Scene, last_true
+from watcher.domain.site import Site
 
 MOST_BITS = 8
 """A word with more bits set is a register misread, not a device with nine troubles (common practice, no source)."""
@@ -80,6 +81,13 @@ def values(scene: Scene, channel: str) -> Floats:
     return gauge.value if gauge is not None else np.full(scene.window.points, np.nan)
 
 
+def known_ms(scene: Scene, channels: Iterable[str]) -> Ints:
+    """When all of these channels may be used on the grid, as far as the window has them."""
+    gauges = [scene.window.gauge(name) for name in channels]
+    told = [gauge.known_ms for gauge in gauges if gauge is not None]
+    return np.asarray(np.maximum.reduce([scene.window.ends(), *told]), dtype=np.int64)
+
+
 def is_in(states: Floats, *wanted: State) -> Bools:
     """Where an operating state is one of these."""
     return np.asarray(np.logical_or.reduce([states == state for state in wanted]))
@@ -113,3 +121,8 @@ def grid_present(scene: Scene, inverter: str) -> Bools:
 def since(mask: Bools) -> Floats:
     """For each interval how many have passed since the last one of the mask; all of them where there is none."""
     return np.asarray(np.arange(len(mask)) - last_true(mask), dtype=np.float64)
+
+
+def rating_w(site: Site, inverter: str) -> float:
+    """The most that an inverter and its panels give. [W]"""
+    return min(site.inverter(inverter).ac_limit_w, sum(array.peak_power_w for array in site.arrays_of(inverter)))

@@ -25,6 +25,8 @@ class Finding(StrEnum):
     METER_MISMATCH = "meter-mismatch"
     INVERTER_SILENT = "inverter-silent"
     NO_GENERATION = "no-generation"
+    GRID_VOLTAGE_TRIPS = "grid-voltage-trips"
+    LATE_START = "late-start"
     STRING_OPEN = "string-open"
     STRING_LOW_CURRENT = "string-low-current"
     STRING_LOW_VOLTAGE = "string-low-voltage"
