@@ -75,6 +75,92 @@ _METER_REVERSED = Both(
     ),
 )
 
+_METER_RESTARTED = Both(
+    Words(
+        subject="the number on your solar meter has begun anew",
+        wrong=(
+            "The number on your solar meter has begun anew. It stood at {before_kwh:dial} kWh before.",
+            "If someone has put in a new meter, all is well. We were not told of one.",
+            _PAID_BY_IT,
+        ),
+        check=(
+            "If you have a new meter, please tell us the day and the number printed on it.",
+            *_WRITE_IT_DOWN,
+        ),
+        caution=Caution.METER,
+    ),
+    Words(
+        subject="register of generation meter {device} has begun anew",
+        wrong=(
+            "The register of {device} has fallen in one step and counts on from there; no exchange is on file.",
+            "Index before {before_kwh:dial} kWh, after it {index_kwh:dial} kWh.",
+        ),
+        check=(
+            "If the meter was exchanged, enter the exchange with both serials and both indices.",
+            "If not, it has lost its register: exchange it, and keep the index before for whoever pays.",
+            "Record serial and index with photographs: payments rest on them.",
+        ),
+        caution=Caution.METER,
+    ),
+)
+
+_NIGHT_HOME = Words(
+    subject="your solar meter counts at night",
+    wrong=(
+        "Your solar meter counts at night, when your panels make no power.",
+        "In {nights:count} nights it counted {night_kwh:kwh}.",
+        _PAID_BY_IT,
+        "What it counts at night is not sun power, so please do not claim for it before this is looked at.",
+    ),
+    check=("There is nothing you need to do today.",),
+    caution=Caution.METER,
+)
+
+
+def _night_energy(trade: tuple[str, ...], check: tuple[str, ...]) -> Both:
+    return Both(
+        _NIGHT_HOME,
+        Words(
+            subject="generation meter {device} counts at night",
+            wrong=(
+                "{device} counts with the sun well below the horizon.",
+                "In {nights:count} nights {night_kwh:kwh}, {power_w:.0f} W on average.",
+                *trade,
+            ),
+            check=check,
+            caution=Caution.METER,
+        ),
+    )
+
+
+_WHAT_IS_BEHIND = "See what is connected behind the meter: battery, immersion heater, another circuit."
+_PAID_TWICE = "Generation payments may not rest on it: tell whoever is paid, and keep the figures."
+_NIGHT_DISCHARGE = _night_energy(
+    ("By its hours it is a battery that is emptied through the meter.",),
+    ("See whether a battery was fitted behind the meter, and enter it in the site file.", _PAID_TWICE),
+)
+_NIGHT_CHARGING = _night_energy(
+    ("By its hours it is a battery that is charged from the mains, on a register that adds both ways.",),
+    ("See whether a battery was fitted behind the meter, and which way its register counts.", _PAID_TWICE),
+)
+_NIGHT_ANY = _night_energy((), (_WHAT_IS_BEHIND, _PAID_TWICE))
+_NIGHT_LITTLE = Both(
+    Words(
+        subject="your solar meter counts a little at night",
+        wrong=(
+            "Your solar meter counts a little at night: {night_kwh:kwh} in {nights:count} nights.",
+            "This is a small thing, and no one is to blame for it.",
+            "Most often it is what the inverter needs for itself.",
+        ),
+        check=("There is nothing you need to do.",),
+        caution=Caution.METER,
+    ),
+    _night_energy(
+        ("So little is the inverter's own consumption on a register that adds both ways, or a register that creeps.",),
+        ("At the next visit: with the inverter isolated a register must stand still; if it moves, the meter creeps.",),
+    ).trade,
+)
+
 _METER_SILENT = Both(
     Words(
         subject="we cannot read your solar meter",
@@ -165,6 +251,11 @@ METER_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.METER_STALLED, ""): _METER_STALLED,
     (Finding.METER_REVERSED, "register-falls"): _METER_REVERSED,
     (Finding.METER_REVERSED, ""): _METER_REVERSED,
+    (Finding.METER_RESTARTED, ""): _METER_RESTARTED,
+    (Finding.METER_NIGHT_ENERGY, "battery-discharge"): _NIGHT_DISCHARGE,
+    (Finding.METER_NIGHT_ENERGY, "grid-charging"): _NIGHT_CHARGING,
+    (Finding.METER_NIGHT_ENERGY, "own-need-or-creep"): _NIGHT_LITTLE,
+    (Finding.METER_NIGHT_ENERGY, ""): _NIGHT_ANY,
     (Finding.METER_SILENT, "not-heard"): _METER_SILENT,
     (Finding.METER_SILENT, ""): _METER_SILENT,
     (Finding.METER_MISMATCH, "constant-wrong"): _CONSTANT_WRONG,

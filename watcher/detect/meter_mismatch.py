@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from watcher.detect.meter_sides import Comparison, Register, explained_by, side_
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
-from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY, local_day, local_day_of
+from watcher.domain.instant import DAY_MS, GRID_MS, local_day, local_day_of
 from watcher.domain.site import Meter, MeterRole, Site
 
 CODES = (
@@ -158,7 +158,8 @@ class MeterMismatch:
         start_ms = scene.window.start_ms
         end = both.places(day)[1]
         for days in SPANS_DAYS:
-            first = end - days * POINTS_A_DAY
+            begun = day - timedelta(days=days - 1)
+            first, dusk = both.places(begun)
             if first < 1:
                 return None
             found = both.energies(first, end, point_ms)
@@ -175,13 +176,13 @@ class MeterMismatch:
             difference = told / energy - 1.0
             apart = abs(difference) > tolerance
             agree = abs(difference) < scene.limit(self.name, "fine_share") * tolerance
-            onset_ms = start_ms + GRID_MS * first
+            onset_ms = local_day(begun, scene.site.zone)[0]
             lost = max(energy - told, 0.0) if apart else 0.0
             return _Said(
                 _APART if apart else _AGREE if agree else _BETWEEN,
                 told,
                 energy,
-                (onset_ms, onset_ms, onset_ms + DAY_MS),
+                (onset_ms, onset_ms, start_ms + GRID_MS * dusk),
                 lost / days,
                 lost - lost / days,
                 _facts(meter, told, energy, difference, days) | {"tolerance_percent": round(100.0 * tolerance, 1)},

@@ -25,6 +25,9 @@ _PLAIN = (FLAGS.index(SegmentFlag.COUNTED), FLAGS.index(SegmentFlag.DIPPED))
 EXPLAINERS = ("meter-reversed", "meter-stalled", "meter-night-energy", "values-stuck")
 """Findings that say by themselves why a meter and what it covers differ; judged before it (detect/registry.py)."""
 
+DARK_DEG = -4.0
+"""Of the sun's height: nothing is made below it."""
+
 EDGE_MS = HOUR_MS
 """A register seen in the last hour of sun has seen the day: what is made in it belongs to no one's suspicion."""
 
@@ -55,13 +58,18 @@ class Register:
         after = int(np.searchsorted(segments.start_ms, end_ms, side="left"))
         if self.broken[after] > self.broken[begin]:
             return None
-        # What was counted across either end cannot be dated; over a night that is next to nothing.
-        for place in {begin, after - 1} if begin < after else ():
-            across = segments.start_ms[place] < start_ms or segments.end_ms[place] > end_ms
-            if across and segments.mwh[place] > self.step_mwh:
-                return None
+        if not (self.is_dated(first) and self.is_dated(stop)):
+            return None
         energy = 1000.0 * (self.counter.index_wh[stop - 1] - self.counter.index_wh[first - 1])
         return None if np.isnan(energy) else float(np.round(energy))
+
+    def is_dated(self, place: int) -> bool:
+        """Whether next to nothing was counted, unseen, across the beginning of an interval, as over a night."""
+        at_ms = self.window.start_ms + GRID_MS * place
+        across = int(np.searchsorted(self.segments.end_ms, at_ms, side="right"))
+        if across == len(self.segments.end_ms) or self.segments.start_ms[across] >= at_ms:
+            return True
+        return bool(self.segments.mwh[across] <= self.step_mwh)
 
     def is_heard(self) -> Bools:
         """Where it was heard."""
@@ -149,10 +157,24 @@ class Comparison:
         )
 
     def places(self, day: date) -> tuple[int, int]:
-        """First interval of a civil day and the one after its last; negative where it begins before the window."""
+        """First interval of a civil day's light and the one after its last; 0, 0 where the window holds none of it.
+
+        What a meter counts in the dark is a matter of its own (meter_night_energy.py). Where all is well it stands
+        still then, so that energies of days add up as those of whole days would, and a register that was not seen
+        about the light's begin or end may be read at that of the day.
+        """
         start_ms, end_ms = local_day(day, self.scene.site.zone)
-        begin_ms = self.scene.window.start_ms
-        return (start_ms - begin_ms) // GRID_MS, (end_ms - begin_ms) // GRID_MS
+        first = (start_ms - self.scene.window.start_ms) // GRID_MS
+        stop = (end_ms - self.scene.window.start_ms) // GRID_MS
+        light = np.flatnonzero(self.scene.expected.sun_elevation_deg[max(first, 0) : max(stop, 0)] > DARK_DEG)
+        if first < 1 or not len(light):
+            return 0, 0
+        dawn, dusk = first + int(light[0]), first + int(light[-1]) + 1
+        registers = [side for side in self.sides if isinstance(side, Register)]
+        return (
+            dawn if all(side.is_dated(dawn) for side in registers) else first,
+            dusk if all(side.is_dated(dusk) for side in registers) else stop,
+        )
 
 
 def explained_by(scene: Scene, meter: Meter) -> Bools:
