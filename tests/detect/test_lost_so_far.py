@@ -1,4 +1,4 @@
-"""What an outage has cost: all of it, once, also where it is longer than the window or its sunshine comes a day late."""
+"""What an outage has cost: all of it, once, also if it outlasts the window or its sunshine comes a day late."""
 
 from __future__ import annotations
 
