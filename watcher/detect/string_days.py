@@ -7,7 +7,7 @@ settles, and what it came to is kept as its figures: a day asked for alone goes 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from math import isnan, nan
@@ -34,12 +34,26 @@ REACH_DAYS = 45
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """What a settling point found. newest: the last day known by then. again: a day settles once more"""
+    """What a settling point found. again: a day settles once more
+
+    rows: by input and ordinal, as known then: what is revised later must not be seen
+    held: inputs that are left out of it on their last day, since one beside them is told to have a fault
+    """
 
     point_ms: int
     days: tuple[date, ...]
-    newest: Mapping[str, After]
+    rows: Mapping[str, Mapping[int, After]]
+    held: frozenset[str]
     again: bool
+
+    def newest(self, subject: str) -> After:
+        """What the last day known by then came to."""
+        rows = self.rows[subject]
+        return rows[max(rows)]
+
+    def days_of(self, subject: str, since: int) -> list[InputDay]:
+        """The days of an input from an ordinal on, ascending."""
+        return [row.day for ordinal, row in sorted(self.rows[subject].items()) if ordinal >= since]
 
 
 @dataclass(slots=True)
@@ -65,6 +79,14 @@ class Walk:
                 if name in one.others:
                     self.held.setdefault(other, set()).update(range(condition.since, ordinal + 1))
 
+    def hold_anew(self, rows: Mapping[str, Mapping[int, After]]) -> None:
+        """Leave out of it whom these rows say, and nobody else: what was told of days judged anew holds nobody."""
+        self.held.clear()
+        for name, by_ordinal in rows.items():
+            told = {row.condition.since: row for _, row in sorted(by_ordinal.items())}
+            for row in told.values():
+                self.hold(name, row.condition, row.day.day)
+
     def state(self, name: str, ordinal: int) -> State:
         """The state of an input's level after a day."""
         row = self.rows[name].get(ordinal)
@@ -72,9 +94,11 @@ class Walk:
             return row.state
         return state_of([one for one in self.kept[name] if one.day.toordinal() <= ordinal and "stepped" in one.values])
 
-    def days(self, subject: str, since: int) -> list[InputDay]:
-        """The days of an input from an ordinal on, ascending."""
-        return [row.day for ordinal, row in sorted(self.rows[subject].items()) if ordinal >= since]
+    def settle(self, point_ms: int, days: Sequence[date], rows: Mapping[str, Mapping[int, After]], again: bool) -> None:
+        """Note what a settling point found. rows: all that was known then, which is copied"""
+        held = frozenset(name for name, of_input in rows.items() if max(of_input) in self.held.get(name, ()))
+        copied = {name: dict(of_input) for name, of_input in rows.items()}
+        self.settled.append(Settled(point_ms, tuple(days), copied, held, again))
 
 
 _latest: list[tuple[tuple[object, ...], Walk]] = []
@@ -96,6 +120,7 @@ def _walk(scene: Scene) -> Walk:
     facts = {name: _on_file(scene, name, one) for name, one in found.inputs.items()}
     for name in found.inputs:
         _before(found, scene, name, facts[name])
+    _said_before(found, scene)
     for point_ms, settling, again in _points(scene):
         measured: dict[int, dict[str, InputDay]] = {}
         for day in settling:
@@ -107,8 +132,7 @@ def _walk(scene: Scene) -> Walk:
         if not measured:
             continue
         _advance(found, measured, limits)
-        newest = {name: rows[max(rows)] for name, rows in found.rows.items()}
-        found.settled.append(Settled(point_ms, tuple(settling), newest, again))
+        found.settle(point_ms, settling, found.rows, again)
         for ordinal in measured:
             day = date.fromordinal(ordinal)
             revision = scene.settling[day].index(point_ms) + 1
@@ -142,6 +166,9 @@ def _advance(found: Walk, measured: Mapping[int, Mapping[str, InputDay]], limits
     found.stale_from = date.max.toordinal()
     ordinals = sorted({ordinal for rows in found.rows.values() for ordinal in rows})
     begin = next(place for place, ordinal in enumerate(ordinals) if ordinal >= first)
+    found.hold_anew(
+        {name: {day: row for day, row in rows.items() if day < ordinals[begin]} for name, rows in found.rows.items()}
+    )
     before = {}
     if begin:
         last = ordinals[begin - 1]
@@ -186,10 +213,27 @@ def _before(found: Walk, scene: Scene, name: str, facts: float) -> None:
             values.get("was_log", nan),
         )
         rows[day.day] = After(day, condition, None)
-        found.hold(name, condition, day.day)
         if one.settled_ms > settled_ms:  # it settled again after later days had: those rest on what it was before
             found.stale_from = min(found.stale_from, day.day)
         settled_ms = min(settled_ms, one.settled_ms)
+
+
+def _said_before(found: Walk, scene: Scene) -> None:
+    """What points of the window said that are not asked for again: who looks back on their days must find it."""
+    asked_ms = scene.window.start_ms + scene.asked_from * GRID_MS
+    by_point: dict[int, set[date]] = {}
+    for kept in found.kept.values():
+        for one in kept:
+            if scene.window.start_ms < one.settled_ms <= asked_ms:
+                by_point.setdefault(one.settled_ms, set()).add(one.day)
+    for point_ms, days in sorted(by_point.items()):
+        known: dict[str, dict[int, After]] = {}
+        for name, kept in found.kept.items():
+            ordinals = [one.day.toordinal() for one in kept if one.settled_ms <= point_ms]
+            known[name] = {ordinal: found.rows[name][ordinal] for ordinal in ordinals}
+        if all(known.values()):
+            found.hold_anew(known)
+            found.settle(point_ms, sorted(days), known, again=False)
 
 
 def _values(row: After, facts: float) -> dict[str, float]:

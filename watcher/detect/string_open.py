@@ -92,7 +92,7 @@ class StringOpen:
         lit &= expectation.bound > scene.limit(self.name, "lit_share") * here.peak_w
         lit &= self._others_work(scene, subject, inverter)
         nothing = here.current <= scene.limit(self.name, "nothing_share") * here.rated_a
-        dead = lit & nothing
+        dead = lit & nothing & ~self._comes_and_goes(scene, subject)
         flows = lit & (here.current > scene.limit(self.name, "flowing_share") * here.rated_a)
 
         # One of several strings is told by its ratio to what a sensor made expect, or else by whole days.
@@ -168,6 +168,14 @@ class StringOpen:
         days = walk(scene)
         told = replace(told, figures=days.figures.get(subject, ()))
         return told if by_ratio or here.strings < 2 or subject not in days.inputs else self._by_days(scene, told)
+
+    def _comes_and_goes(self, scene: Scene, subject: str) -> Bools:
+        """Where it is told that the input breaks off in strong light: then what it carries now is no news."""
+        told = scene.judged.get((Finding.STRING_INTERMITTENT, subject))
+        if told is None:
+            return np.zeros(scene.window.points, dtype=bool)
+        fault = told.verdict == FAULT
+        return np.asarray(last_true(fault) > last_true(told.verdict == OK))
 
     def _by_days(self, scene: Scene, told: Judgement) -> Judgement:
         """The same, with what whole days say of parallel strings where nothing else is said."""

@@ -14,6 +14,7 @@ from math import ceil, exp, isnan
 import numpy as np
 
 from watcher.align.window import Floats, Ints
+from watcher.detect.contrast import InputDay, Strings
 from watcher.detect.scene import FAULT, OK, Judgement, Scene, Small
 from watcher.detect.string_days import Settled, Walk
 from watcher.detect.string_steps import Condition, Kind, substrings
@@ -96,44 +97,41 @@ def put_days(scene: Scene, found: Walk, subject: str, kind: Kind, columns: Colum
     """
     for settled in found.settled:
         at = scene.window.index_of(settled.point_ms)
-        row = settled.newest[subject]
+        row = settled.newest(subject)
         condition = row.condition
         columns.observed[at] = row.day.made_wh if row.day.made_wh > 0.0 else np.nan
         if condition.kind is kind:
             newest = frozenset() if settled.again else frozenset(day.toordinal() for day in settled.days)
-            lost = _lost_mwh(found, subject, condition, row.day.day)
-            columns.put_fault(at, onset(scene, found, subject, condition), lost, newest)
+            lost = _lost_mwh(settled, subject, condition)
+            columns.put_fault(at, onset(scene, settled, subject, condition), lost, newest)
             columns.code[at], columns.units[at] = 2, units
-            columns.facts[at] = _facts(found, subject, condition, settled)
+            columns.facts[at] = _facts(found.inputs[subject], condition, row.day)
             continue
         told = not (isnan(row.day.log) and isnan(row.day.volts))
-        if told and condition.kind is Kind.NOTHING and row.day.day not in found.held.get(subject, ()):
+        if told and condition.kind is Kind.NOTHING and subject not in settled.held:
             columns.verdict[at], columns.code[at], columns.units[at] = OK, 1, units
 
 
-def onset(scene: Scene, found: Walk, subject: str, condition: Condition) -> tuple[int, int, int]:
+def onset(scene: Scene, settled: Settled, subject: str, condition: Condition) -> tuple[int, int, int]:
     """When a loss seems to have begun, and between which instants: the surer its days, the nearer."""
     begun_ms, ended_ms = local_day(date.fromordinal(condition.since), scene.site.zone)
-    sigmas = [day.sigma for day in found.days(subject, condition.since) if not isnan(day.sigma)]
+    sigmas = [day.sigma for day in settled.days_of(subject, condition.since) if not isnan(day.sigma)]
     sigma = min(sigmas, default=0.0)
     doubt_days = min(max(ceil(4.0 * (sigma / max(condition.loss, 0.01)) ** 2), 1), LONGEST_DOUBT_DAYS)
     return (begun_ms + ended_ms) // 2, begun_ms - (doubt_days - 1) * DAY_MS, ended_ms
 
 
-def _lost_mwh(found: Walk, subject: str, condition: Condition, last: int) -> dict[int, float]:
+def _lost_mwh(settled: Settled, subject: str, condition: Condition) -> dict[int, float]:
     """What each day since the onset lost, by what it made: the sky's error is in neither."""
     more = (exp(condition.loss) - 1.0) * AC_SHARE * 1000.0
-    return {
-        day.day: float(round(day.made_wh * more)) for day in found.days(subject, condition.since) if day.day <= last
-    }
+    return {day.day: float(round(day.made_wh * more)) for day in settled.days_of(subject, condition.since)}
 
 
-def _facts(found: Walk, subject: str, condition: Condition, settled: Settled) -> Mapping[str, str | float]:
-    one = found.inputs[subject]
+def _facts(one: Strings, condition: Condition, today: InputDay) -> Mapping[str, str | float]:
     facts: dict[str, str | float] = {
-        "input_number": subject.rpartition("-")[2],
+        "input_number": one.input.rpartition("-")[2],
         "share": round(exp(-condition.loss), 3),
-        "days": float(settled.newest[subject].day.day - condition.since + 1),
+        "days": float(today.day - condition.since + 1),
         "strings": float(one.strings),
     }
     if condition.drop > 0.0:
