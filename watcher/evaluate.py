@@ -56,7 +56,7 @@ from watcher.sheet import day_sheet
 LOOKBACK_DAYS = 14
 EXPLAINED_BY: Mapping[Finding, tuple[Finding, ...]] = {
     Finding.OUTPUT_LOW: (*EXPLAINERS, Finding.EARTH_FAULT),
-    Finding.NO_GENERATION: (Finding.EARTH_FAULT, Finding.GRID_VOLTAGE_TRIPS, Finding.LATE_START),
+    Finding.NO_GENERATION: (Finding.EARTH_FAULT,),
     Finding.LATE_START: (Finding.EARTH_FAULT,),
 }
 """What an open alert of a finding comes of when one of these is open on the same device: one cause, one alert."""

@@ -184,6 +184,7 @@ POLICY: Mapping[Finding, Policy] = {
             "wait_hours": 6.0,  # for sunshine that comes late
             "silent_weight": 0.65,  # of a silent inverter beside a still meter: found within three hours of sun (G2)
             "steps": 2.0,  # register steps such a meter must have failed to make
+            "held_hours": 5.0,  # of light enough, in which its own protection may hold it off
             "dark_hours": 4.0,  # meter and inverter both without mains: a power cut in the street looks the same
             "loss_share": 0.05,  # at least: of what meters and inverters say of energy
         },

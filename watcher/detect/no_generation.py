@@ -4,7 +4,7 @@ The lower edge of what was expected is added up while the inverter reports nothi
 full power, opens. Any real output clears the sum. Without a reference a small share of the clear-sky bound stands in.
 A silent inverter counts only where a meter that covers it alone is heard and stands still, and then at less weight. An
 inverter that sees no mains or no panels needs no better sunshine, unless its meter is dark too: then a power cut in
-the street must first be over.
+the street must first be over. One that says its protection holds it off, mains present, has some hours of sun.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from watcher.detect.scene import (
     usable_through,
 )
 from watcher.detect.silence import GridFact, InverterFact, MeterFact
+from watcher.detect.states import held_back
 from watcher.detect.usual_level import half_width, usual_level
 from watcher.domain.event import EventKind
 from watcher.domain.finding import Finding
@@ -120,7 +121,11 @@ class NoGeneration:
         early = lasted_ms < scene.limit(self.name, "snow_days") * DAY_MS
         under_snow = np.where(early, scene.limit(self.name, "snow_weight"), scene.limit(self.name, "snow_weight_later"))
         weight = weight * np.where(snow & ~off, under_snow, 1.0)
-        counted = share * weight
+        # What its own protection explains is no fault of its own, for some hours of light enough.
+        held, held_known_ms = held_back(scene, subject)
+        light = least_w > scene.limit(self.name, "producing_share") * rating_w
+        held &= sum_since(light * (GRID_MS / HOUR_MS), reset) <= scene.limit(self.name, "held_hours")
+        counted = share * np.where(held, 0.0, weight)
         total = sum_since(counted, reset)
         lit = counted > 0
         # Before a silent inverter is blamed its register must have had something to count; and a circuit without
@@ -134,7 +139,7 @@ class NoGeneration:
         raw = np.where((total >= 1.0) & lit & sure, FAULT, np.where(producing, OK, UNKNOWN)).astype(np.int8)
 
         # Judged as of the last interval whose power and sunshine are both known; not for ever, though.
-        through = usable_through(window, known_ms, scene.expected.known_ms)
+        through = usable_through(window, known_ms, held_known_ms, scene.expected.known_ms)
         verdict = as_known(raw, through, window, int(scene.limit(self.name, "wait_hours") * HOUR_MS))
         fault = verdict == FAULT
 

@@ -13,7 +13,9 @@ import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.presence import GRID_VOLTAGE_V
-from watcher.detect.scene import Scene, last_true
+from watcher.detect.scene import FAULT, UNKNOWN, Scene, last_true
+from watcher.domain.finding import Finding
+from watcher.domain.instant import POINTS_A_DAY
 from watcher.domain.site import Site
 
 MOST_BITS = 8
@@ -116,6 +118,24 @@ def grid_present(scene: Scene, inverter: str) -> Bools:
     """Where the inverter sees the mains; where it tells no volts, it may."""
     volts = values(scene, f"{inverter}.l1.ac_voltage")
     return ~(volts < GRID_VOLTAGE_V)
+
+
+def held_back(scene: Scene, inverter: str) -> tuple[Bools, Ints]:
+    """Where the mains is there and something else than a dead inverter explains that it makes nothing yet.
+
+    Its protection holds it off, by its own word; or it waits as it did on the mornings of a late start that was told
+    lately (which must have been judged before). And when that may be used.
+    """
+    channels = (f"{inverter}.operating_state", f"{inverter}.l1.ac_voltage")
+    states = values(scene, channels[0])
+    held = is_in(states, State.FAULT)
+    late = scene.judged.get((Finding.LATE_START, inverter))
+    if late is not None and (late.verdict == FAULT).any():
+        at = last_true(late.verdict != UNKNOWN)
+        lately = since(late.verdict == FAULT) <= POINTS_A_DAY * scene.limit(Finding.LATE_START, "within_days")
+        told = (at >= 0) & (late.verdict[at] == FAULT) & lately
+        held |= told & (np.isnan(states) | is_in(states, State.STARTING, State.STANDBY))
+    return held & grid_present(scene, inverter), known_ms(scene, channels)
 
 
 def since(mask: Bools) -> Floats:
