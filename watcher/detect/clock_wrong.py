@@ -19,6 +19,7 @@ import numpy as np
 
 from watcher.align.window import Floats, Ints
 from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, unknown
+from watcher.detect.usual_days import ON_FILE, SINCE, joining, remembered, without
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, MINUTE_MS, local_day
@@ -56,6 +57,9 @@ class EdgeDay(NamedTuple):
     def middle_min(self) -> float:
         return (self.begin_min + self.end_min) / 2.0
 
+    def apart(self) -> EdgeDay:
+        return self._replace(joins=False)
+
 
 class Usual(NamedTuple):
     """Begin and end of output as they usually are, and how far their middle strays. [min]"""
@@ -88,7 +92,8 @@ class Jump:
 
 def usual(days: Sequence[EdgeDay]) -> Usual | None:
     """Of the days before the newest, ascending; None while too few of them may say so."""
-    used = [one for one in days[:-RUN_DAYS] if one.joins][-HISTORY_DAYS:]
+    earlier = days[:-RUN_DAYS]
+    used = joining(earlier, earlier[-1].day, HISTORY_DAYS) if earlier else []
     if len(used) < FEWEST_DAYS:
         return None
     begin, end = median(one.begin_min for one in used), median(one.end_min for one in used)
@@ -185,9 +190,9 @@ class ClockWrong:
                 onset[at], onset_low[at], onset_high[at] = begun_ms, begun_ms - DAY_MS, begun_ms + DAY_MS
                 facts[at] = {"shift_minutes": float(round(abs(change.minutes) / 15.0) * 15)}
             if since:
-                past = _apart(past, since)
-                days = {one: held._replace(joins=held.joins and held.day < since) for one, held in days.items()}
-            values = {"on_file": on_file, "begin": edge.begin_min, "end": edge.end_min, "since": float(since)}
+                past = without(past, since)
+                days = dict(zip(days, without(list(days.values()), since), strict=True))
+            values = {ON_FILE: on_file, "begin": edge.begin_min, "end": edge.end_min, SINCE: float(since)}
             if held is not None:
                 values |= {"usual_begin": held.begin_min, "usual_end": held.end_min, "scatter": held.scatter_min}
             figures.append(DayFigure(self.name, subject, day, 1, point_ms, values))
@@ -234,19 +239,11 @@ class _Edges:
 
 def _past(figures: Sequence[DayFigure], on_file: float, first: date) -> tuple[list[EdgeDay], Usual | None]:
     """The days before one, and what the last of them was held against."""
-    found: list[EdgeDay] = []
-    held: Usual | None = None
-    for one in figures:
-        values = one.values
-        if one.day < first and values["on_file"] == on_file:
-            found.append(EdgeDay(one.day.toordinal(), values["begin"], values["end"]))
-            if values["since"]:
-                found = _apart(found, int(values["since"]))
-            if "scatter" in values:
-                held = Usual(values["usual_begin"], values["usual_end"], values["scatter"])
-    return found, held
+    kept = [one for one in figures if one.day < first and one.values[ON_FILE] == on_file]
+    held = next((one.values for one in reversed(kept) if "scatter" in one.values), None)
+    days = remembered(kept, on_file, _of_figure)
+    return days, None if held is None else Usual(held["usual_begin"], held["usual_end"], held["scatter"])
 
 
-def _apart(days: Sequence[EdgeDay], first: int) -> list[EdgeDay]:
-    """Days of a jump say nothing of what is usual, or it would become so."""
-    return [one._replace(joins=one.joins and one.day < first) for one in days]
+def _of_figure(figure: DayFigure) -> EdgeDay:
+    return EdgeDay(figure.day.toordinal(), figure.values["begin"], figure.values["end"])
