@@ -14,6 +14,8 @@ from made_windows import JUNE
 
 from watcher.align.build import build_window
 from watcher.catch_up import catch_up
+from watcher.clock import SteppedClock
+from watcher.collect.collectors import Collected
 from watcher.collect.neighbours import MOST_WAITING, NeighbourCollector, NeighbourDesk
 from watcher.config.site_file import load_site
 from watcher.domain.alert import Alert, AlertState
@@ -28,11 +30,21 @@ from watcher.expect.expectation import Basis
 from watcher.neighbours import Neighbourhood, TellsOf
 from watcher.store.ledger import Ledger
 from watcher.store.readings import SqliteReadings
+from watcher.wiring import assemble
 from watcher.worker import Worker
 
 CLEARNESS = 0.8
 NOON = JUNE + 12 * HOUR_MS
 PLANES = {"asks": 170.0, "south": 180.0, "south-west": 215.0, "south-east": 140.0, "other": 190.0}
+WATCHER = """
+data_folder = "data"
+sites_folder = "sites"
+[mail]
+sender = "Watch <watch@firm.example>"
+folder = "mails"
+[operator]
+email = "operator@firm.example"
+"""
 ASKS = '[[source]]\nkind = "neighbours"\ndevice = "neighbours"\n'
 
 
@@ -217,3 +229,27 @@ def test_a_home_judged_live_beside_its_neighbours_is_judged_the_same_from_the_st
     due, made = expected.by_subject["site"].expected, power_under(site, CLEARNESS, JUNE)
     assert served.sum() >= 12
     assert due[served].sum() == pytest.approx(made[served].sum(), rel=0.03)
+
+
+def test_a_watcher_put_together_from_its_files_brings_what_a_worker_process_reckons(tmp_path: Path) -> None:
+    (tmp_path / "sites").mkdir()
+    for id, one in TEXTS.items():
+        (tmp_path / "sites" / f"{id}.toml").write_text(one, encoding="utf-8")
+    (tmp_path / "watcher.toml").write_text(WATCHER, encoding="utf-8")
+    parts = assemble(tmp_path / "watcher.toml", SteppedClock(JUNE))
+    assert isinstance(parts.readings, SqliteReadings)
+    fleet = Fleet(parts.readings, parts.ledger, TEXTS)
+    fleet.live(NOON - HOUR_MS, NOON + SETTLE_MS)
+    (collector,) = [one for one in parts.collectors if isinstance(one, NeighbourCollector)]
+
+    async def turn() -> Collected:
+        await parts.judge.judge(parts.sites)
+        return await collector.collect(NOON + 6 * MINUTE_MS, 0.0)
+
+    collected = asyncio.run(turn())
+    assert (collected.site, collector.name) == ("asks", "asks/neighbours")
+    newest = max(one for one in collected.readings if one.channel == "neighbours.ghi")
+    assert newest.time_ms == NOON + 6 * MINUTE_MS
+    assert newest.value == pytest.approx(CLEARNESS * clear_ghi(NOON), rel=0.03)
+    parts.readings.close()
+    parts.ledger.close()
