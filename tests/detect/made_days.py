@@ -292,8 +292,8 @@ def dangers_said() -> MadeDays:
     return MadeDays(home, home.raw() | {"inverter-1.event_bits": samples(home.times, words)})
 
 
-def trips_at_noon_and_a_late_morning() -> MadeDays:
-    """On two days of three each; the third is well. States are told by hand: working, waiting, held off."""
+def trips_late_mornings_and_frozen_values() -> MadeDays:
+    """Two days with both, one on which values stand still, and days that are well."""
     home = Home(home_site(EAST, WEST, meters=()), JUNE, 6)
     state = np.where(home.ac_w("inverter-1") > 0.0, 4.0, 2.0)
     volts = np.full(home.points, 243.0)
@@ -307,8 +307,13 @@ def trips_at_noon_and_a_late_morning() -> MadeDays:
             state[off], volts[off] = 7.0, 256.0
             for name in home.share:
                 home.share[name][off] = 0.0
-    told = {"operating_state": state, "l1.ac_voltage": volts}
-    said = {f"inverter-1.{name}": samples(home.times, np.where(home.awake, one, np.nan)) for name, one in told.items()}
+    volts += np.random.default_rng(29).normal(0.0, 1.0, home.points)
+    told = {f"inverter-1.{name}": one for name, one in (("operating_state", state), ("l1.ac_voltage", volts))}
+    told |= home.inverter_columns()
+    stuck = home.between("2026-06-13T12:00:00Z", "2026-06-13T16:00:00Z")
+    for name in ("inverter-1.ac_power", "inverter-1.l1.ac_voltage"):
+        told[name][stuck] = told[name][np.flatnonzero(stuck)[0]]
+    said = {name: samples(home.times, np.where(home.awake, one, np.nan)) for name, one in told.items()}
     return MadeDays(home, home.raw() | said)
 
 
@@ -388,7 +393,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     low_for_some_days_and_well_again,
     clock_an_hour_behind_after_a_fortnight,
     dangers_said,
-    trips_at_noon_and_a_late_morning,
+    trips_late_mornings_and_frozen_values,
     sensor_silent_for_a_day,
     sensor_says_less_after_ten_days,
     one_plane_of_two_on_file_the_wrong_way,

@@ -161,6 +161,13 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.3,
         },
     ),
+    Finding.VALUES_STUCK: Policy(
+        hold_ms=0,
+        clear_ms=30 * MINUTE_MS,
+        severity=Severity.SOON,
+        audience=TRADE,
+        limits={"minutes": 85.0},  # of one voltage beside one power: 90, less the interval it began in (own study)
+    ),
     Finding.NO_GENERATION: Policy(
         hold_ms=0,
         clear_ms=30 * MINUTE_MS,

@@ -135,6 +135,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="{device} tripped on high grid voltage",
         never="{device} did not trip on high grid voltage",
     ),
+    (Finding.VALUES_STUCK, Register.HOME): Ending(
+        again="we get fresh news from your solar panels again",
+        was="we got the same old news from your solar panels",
+        never="we got fresh news from your solar panels all the time",
+    ),
+    (Finding.VALUES_STUCK, Register.TRADE): Ending(
+        again="{device} says fresh values again",
+        was="{device} repeated old values",
+        never="{device} did not repeat old values",
+    ),
     (Finding.LATE_START, Register.HOME): Ending(
         again="your solar panels start in time again",
         was="your solar panels started late in the morning",

@@ -224,6 +224,27 @@ _LATE = _late(
     Caution.STRING,
 )
 
+_STUCK = Both(
+    Words(
+        subject="we get the same old news from your solar panels",
+        wrong=("What we hear from your panels has not changed for a long time. So we do not know how they are.",),
+        check=("Your panels may well work. The firm can find out why no fresh news comes.",),
+        caution=Caution.GENERAL,
+    ),
+    Words(
+        subject="{device}: values stand still",
+        wrong=(
+            "{device} answers, but repeats the same power and voltage: old values are served as new.",
+            "Unchanged for {still_minutes:.0f} minutes, voltage {mains_v:.1f} V.",
+        ),
+        check=(
+            "Restart the logger or gateway between the inverter and us; look for a link lost behind it.",
+            "Energy is judged from the meter alone meanwhile, as far as there is one.",
+        ),
+        caution=Caution.GENERAL,
+    ),
+)
+
 STATE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.EARTH_FAULT, ""): _EARTH_FAULT,
     (Finding.ARC_FAULT, ""): _ARC_FAULT,
@@ -240,6 +261,7 @@ STATE_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.LATE_START, "array-voltage-low"): _LATE_VOLTAGE,
     (Finding.LATE_START, "waking-threshold"): _LATE_WAKING,
     (Finding.LATE_START, ""): _LATE,
+    (Finding.VALUES_STUCK, ""): _STUCK,
 }
 
 STATE_FIGURES: Mapping[str, tuple[str, str]] = {
@@ -251,5 +273,7 @@ STATE_FIGURES: Mapping[str, tuple[str, str]] = {
     "highest_v": ("Highest voltage at a trip", "{0:.1f} V"),
     "rise_v": ("Rise by own full output", "{0:.1f} V"),
     "late_minutes": ("Late by", "{0:.0f} minutes"),
+    "still_minutes": ("Unchanged for", "{0:.0f} minutes"),
+    "mains_v": ("Mains voltage", "{0:.1f} V"),
     "temperature_degc": ("Heat sink", "{0:.0f} degC"),
 }

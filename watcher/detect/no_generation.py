@@ -124,7 +124,7 @@ class NoGeneration:
         # What its own protection explains is no fault of its own, for some hours of light enough.
         held, held_known_ms = held_back(scene, subject)
         light = least_w > scene.limit(self.name, "producing_share") * rating_w
-        held &= sum_since(light * (GRID_MS / HOUR_MS), reset) <= scene.limit(self.name, "held_hours")
+        held &= sum_since(np.where(light, GRID_MS / HOUR_MS, 0.0), reset) <= scene.limit(self.name, "held_hours")
         counted = share * np.where(held, 0.0, weight)
         total = sum_since(counted, reset)
         lit = counted > 0

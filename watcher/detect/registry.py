@@ -28,6 +28,7 @@ from watcher.detect.string_low_current import StringLowCurrent
 from watcher.detect.string_low_voltage import StringLowVoltage
 from watcher.detect.string_open import StringOpen
 from watcher.detect.supply_voltage_danger import SupplyVoltageDanger
+from watcher.detect.values_stuck import ValuesStuck
 
 DETECTORS: tuple[Detector, ...] = (
     EarthFault(),
@@ -41,6 +42,7 @@ DETECTORS: tuple[Detector, ...] = (
     MeterStalled(),
     MeterSilent(),
     InverterSilent(),
+    ValuesStuck(),
     MeterMismatch(),
     GridVoltageTrips(),
     LateStart(),

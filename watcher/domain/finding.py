@@ -27,6 +27,7 @@ class Finding(StrEnum):
     NO_GENERATION = "no-generation"
     GRID_VOLTAGE_TRIPS = "grid-voltage-trips"
     LATE_START = "late-start"
+    VALUES_STUCK = "values-stuck"
     STRING_OPEN = "string-open"
     STRING_LOW_CURRENT = "string-low-current"
     STRING_LOW_VOLTAGE = "string-low-voltage"
