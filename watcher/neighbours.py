@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -46,10 +46,13 @@ TellsOf = dict[str, str | float]
 """`site`, `quarter` (its end, as text) and the values by quantity, as they go to the daemon."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    told: peers.Told
-    spoilt: bool
+@dataclass(slots=True)
+class _Round:
+    """What was looked up in this round: of a site its facts, of a plant and day what it told, whose alert is open."""
+
+    records: dict[str, SiteRecord | None] = field(default_factory=dict)
+    told: dict[tuple[str, int], peers.Told | None] = field(default_factory=dict)
+    spoilt: dict[str, bool] = field(default_factory=dict)
 
 
 class Neighbourhood:
@@ -59,12 +62,12 @@ class Neighbourhood:
         self._readings, self._ledger = readings, ledger
         self._records: dict[str, tuple[str, SiteRecord]] = {}
         self._means: dict[tuple[str, str, int], float] = {}
-        self._round: dict[tuple[str, int], peers.Told | None] = {}
+        self._round = _Round()
 
     def tell(self, sites: Sequence[str]) -> list[TellsOf]:
         """What is due for those of the sites that ask for it. sites: all that are watched"""
         found: list[TellsOf] = []
-        self._round = {}
+        self._round = _Round()
         for id in sites:
             try:
                 found += self._tell(id, sites)
@@ -73,12 +76,12 @@ class Neighbourhood:
         return found
 
     def _tell(self, id: str, sites: Sequence[str]) -> Iterator[TellsOf]:
-        now_ms, first_ms = self._readings.received_through(id), self._readings.first(id)
-        if now_ms is None or first_ms is None or (record := self._record(id)) is None:
+        record, now_ms = self._record(id), self._readings.received_through(id)
+        if record is None or now_ms is None:
             return
         site = record.at(now_ms)
         source = next((one for one in site.sources if one.kind is SourceKind.NEIGHBOURS), None)
-        if source is None:
+        if source is None or (first_ms := self._readings.first(id)) is None:
             return
         newest_ms = quarter_of(now_ms)
         names = [f"{NEIGHBOURS}.{quantity}" for quantity in ("ghi", "sites_near", "sites_dark")]
@@ -102,15 +105,15 @@ class Neighbourhood:
 
     def _of_day(self, around: Sequence[Site], day_ms: int) -> tuple[Floats, Floats, Floats]:
         """By quarter: clearness, sites that must generate, and those of them that do not."""
-        said = {peer.id: _Said(told, self._spoilt(peer.id)) for peer in around if (told := self._told(peer, day_ms))}
+        said = {peer.id: told for peer in around if (told := self._told(peer, day_ms)) is not None}
         past = [
             ms for ms in range(day_ms - peers.LEVEL_DAYS * DAY_MS, day_ms, DAY_MS) if ms // DAY_MS % EVERY_DAYS == 0
         ]
-        asked = [peer for peer in around if peer.id in said and not said[peer.id].spoilt]
+        asked = [peer for peer in around if peer.id in said and not self._spoilt(peer.id)]
         level = peers.levels({peer.id: [self._mean(peer, ms) for ms in past] for peer in asked})
-        light = peers.middle([said[id].told.clearness for id in level], list(level.values()))
-        near = np.sum([one.told.lit for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
-        dark = np.sum([one.told.dark for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
+        light = peers.middle([said[id].clearness for id in level], list(level.values()))
+        near = np.sum([one.lit for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
+        dark = np.sum([one.dark for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
         return light, near, dark
 
     def _around(self, site: Site, source: Source, sites: Sequence[str], now_ms: int) -> list[Site]:
@@ -127,6 +130,11 @@ class Neighbourhood:
         return nearest if source.sites else nearest[:MOST]
 
     def _record(self, id: str) -> SiteRecord | None:
+        if id not in self._round.records:
+            self._round.records[id] = self._newest_record(id)
+        return self._round.records[id]
+
+    def _newest_record(self, id: str) -> SiteRecord | None:
         versions = self._ledger.versions(id)
         if not versions:
             return None
@@ -139,19 +147,21 @@ class Neighbourhood:
         return self._records[id][1]
 
     def _spoilt(self, id: str) -> bool:
-        standing = self._ledger.standing_alerts(id)
-        return any(one.state is AlertState.OPEN and one.finding in SPOILS for one in standing)
+        if id not in self._round.spoilt:
+            standing = self._ledger.standing_alerts(id)
+            self._round.spoilt[id] = any(one.state is AlertState.OPEN and one.finding in SPOILS for one in standing)
+        return self._round.spoilt[id]
 
     def _told(self, peer: Site, day_ms: int) -> peers.Told | None:
         """What a neighbour tells of a UTC day so far; once a round."""
         key = (peer.id, day_ms)
-        if key not in self._round:
+        if key not in self._round.told:
             try:
-                self._round[key] = self._reckoned(peer, day_ms)
+                self._round.told[key] = self._reckoned(peer, day_ms)
             except Exception as error:  # a neighbour's trouble is its own
                 log.error("neighbour-left-out site=%s", peer.id, exc_info=error)
-                self._round[key] = None
-        return self._round[key]
+                self._round.told[key] = None
+        return self._round.told[key]
 
     def _mean(self, peer: Site, day_ms: int) -> float:
         """Clearness of a day that is over; NaN where the neighbour told too little."""
@@ -160,7 +170,9 @@ class Neighbourhood:
             for old in [old for old in self._means if old[0] == peer.id and self._outlived(old, key)]:
                 del self._means[old]
             told = self._told(peer, day_ms)
-            self._means[key] = float(told.day_means()[0]) if told is not None else np.nan
+            if told is None:
+                return np.nan
+            self._means[key] = float(told.day_means()[0])
         return self._means[key]
 
     @staticmethod

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,11 +19,12 @@ from watcher.collect.collectors import Collected
 from watcher.collect.neighbours import MOST_WAITING, NeighbourCollector, NeighbourDesk
 from watcher.config.site_file import load_site
 from watcher.domain.alert import Alert, AlertState
+from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS, ON_TIME_MS, POINTS_A_DAY, iso, parse_iso
 from watcher.domain.neighbours import QUARTER_MS, SETTLE_MS
-from watcher.domain.reading import Reading
+from watcher.domain.reading import Reading, Samples
 from watcher.expect import peers
 from watcher.expect.day import expect_day
 from watcher.expect.expectation import Basis
@@ -184,6 +185,31 @@ def test_only_those_near_or_named_whose_file_is_good_are_asked(
         fleet.ledger.put_version(id, one, JUNE)
     found = fleet.told()
     assert [one["sites_near"] for one in found[-1:]] == ([] if near is None else [near])
+
+
+class Refusing(SqliteReadings):
+    """A store that refuses to give the rows of one site. refused: its id"""
+
+    refused = ""
+
+    def window(
+        self, site: str, channels: Collection[str] | None, start_ms: int, end_ms: int, received_by_ms: int
+    ) -> dict[str, Samples]:
+        if site == self.refused:
+            raise StoreError("rows cannot be read")
+        return super().window(site, channels, start_ms, end_ms, received_by_ms)
+
+
+def test_a_neighbour_whose_rows_cannot_be_read_is_left_out_this_round_alone(fleet: Fleet, tmp_path: Path) -> None:
+    fleet.live(NOON - HOUR_MS, NOON + SETTLE_MS)
+    with Refusing(tmp_path / "readings.sqlite") as readings:
+        asked = Neighbourhood(readings, fleet.ledger)
+        readings.refused = "other"
+        without = asked.tell(list(fleet.texts))[-1]
+        readings.refused = ""
+        whole = asked.tell(list(fleet.texts))[-1]
+    assert (without["sites_near"], whole["sites_near"]) == (3.0, 4.0)
+    assert without["ghi"] == pytest.approx(whole["ghi"], rel=0.03)
 
 
 def test_at_night_nothing_is_reckoned(fleet: Fleet) -> None:
