@@ -209,11 +209,14 @@ def test_rows_that_are_well_are_left_in_peace(
     assert (Finding.STRING_LOW_CURRENT, FIRST) in well, "quiet because it looked"
 
 
-def test_a_row_that_is_mended_is_not_told_of_anew() -> None:
-    home = home_of(ALIKE, 44)
-    home.share[SECOND][since(home, 22, 32)] *= 0.7
+@pytest.mark.parametrize("higher", [1.0, 1.08], ids=["voltage as ever", "and a voltage that rises with less current"])
+def test_a_row_that_is_mended_is_not_told_of_anew(higher: float) -> None:
+    home = home_of(APART, 44)
+    ill = since(home, 22, 36)
+    home.share[SECOND][ill] *= 0.7
+    home.voltage[SECOND][ill] *= higher
     found = told(home)
     assert set(found) == {(Finding.STRING_LOW_CURRENT, SECOND)}
     verdict = found[Finding.STRING_LOW_CURRENT, SECOND].verdict
-    assert not (verdict[since(home, 39)] == FAULT).any()
-    assert (verdict[since(home, 39)] == OK).any()
+    assert not (verdict[since(home, 41)] == FAULT).any()
+    assert (verdict[since(home, 41)] == OK).any()

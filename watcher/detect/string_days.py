@@ -61,7 +61,8 @@ class Walk:
     """All inputs of a site through the settling points that are asked for.
 
     rows: by input and ordinal. kept: figures of days that had settled before. stale_from: the first day whose row must
-        be made anew. held: by input the days on which one beside it was told to have a fault
+        be made anew. held: by input the days on which one beside it was told to have a fault; ill: on which
+        it was itself
     """
 
     inputs: dict[str, Strings]
@@ -71,10 +72,12 @@ class Walk:
     kept: dict[str, list[DayFigure]] = field(default_factory=dict)
     stale_from: int = date.max.toordinal()
     held: dict[str, set[int]] = field(default_factory=dict)
+    ill: dict[str, set[int]] = field(default_factory=dict)
 
     def hold(self, name: str, condition: Condition, ordinal: int) -> None:
         """Leave the others out of it while an input is told to have a fault: from its beginning to a day."""
         if condition.kind is not Kind.NOTHING:
+            self.ill.setdefault(name, set()).update(range(condition.since, ordinal + 1))
             for other, one in self.inputs.items():
                 if name in one.others:
                     self.held.setdefault(other, set()).update(range(condition.since, ordinal + 1))
@@ -82,6 +85,7 @@ class Walk:
     def hold_anew(self, rows: Mapping[str, Mapping[int, After]]) -> None:
         """Leave out of it whom these rows say, and nobody else: what was told of days judged anew holds nobody."""
         self.held.clear()
+        self.ill.clear()
         for name, by_ordinal in rows.items():
             told = {row.condition.since: row for _, row in sorted(by_ordinal.items())}
             for row in told.values():
@@ -183,7 +187,7 @@ def _advance(found: Walk, measured: Mapping[int, Mapping[str, InputDay]], limits
             past = [rows[day].day for day in reach if day in rows and day not in found.held.get(name, ())]
             today = rows.get(ordinals[place], After(InputDay(ordinals[place]), Condition(), None)).day
             held = any(before[other].condition.kind is not Kind.NOTHING for other in one.others if other in before)
-            now[name] = after(before.get(name), [*past, today], one, held, limits)
+            now[name] = after(before.get(name), [*past, today], found.ill.get(name, set()), one, held, limits)
         for name, row in now.items():
             found.rows[name][ordinals[place]] = row
             found.hold(name, row.condition, ordinals[place])

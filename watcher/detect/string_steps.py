@@ -7,7 +7,7 @@ others that make more than before. An input beside one that is told to have a fa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from enum import IntEnum
 from math import exp, isnan, nan, sqrt
@@ -108,8 +108,13 @@ class Limits(NamedTuple):
         return self.alike if one.alike else self.apart if one.others else self.alone
 
 
-def after(before: After | None, days: Sequence[InputDay], one: Strings, held: bool, limits: Limits) -> After:
-    """An input after one more day, the last of these. held: what it is compared with is told to have a fault"""
+def after(
+    before: After | None, days: Sequence[InputDay], ill: Set[int], one: Strings, held: bool, limits: Limits
+) -> After:
+    """An input after one more day, the last of these.
+
+    ill: ordinals of those on which it was told to have a fault. held: what it is compared with is told to have one
+    """
     today = days[-1]
     condition = before.condition if before is not None else Condition()
     state = (before.state if before is not None else None) or State()
@@ -139,7 +144,8 @@ def after(before: After | None, days: Sequence[InputDay], one: Strings, held: bo
     elif state.level is None:
         condition = _young(days, one, limits)
     if condition.kind is Kind.NOTHING:
-        condition = _volts_fell(days, one, limits)
+        # A repair brings voltage back, and with more current it is lower than it was: that is no new fall.
+        condition = _volts_fell([day for day in days if day.day not in ill], one, limits)
     return After(today, condition, state)
 
 
