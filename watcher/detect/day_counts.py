@@ -74,8 +74,7 @@ def by_days(
         shown = [day for day in (*before, last) if day.first >= 0]
         if len(shown) >= needed:
             verdict[at], code[at], units[at] = FAULT, 2, 1
-            fresh = {day for day in settling if scene.settling[day][0] == point_ms}
-            loss[at] = sum(day.lost_mwh for day in shown if day.day in fresh)
+            loss[at] = sum(_more_mwh(scene, measure, day, point_ms) for day in shown if day.day in settling)
             arrears[at] = sum(day.lost_mwh for day in shown) - loss[at]
             onset[at] = start_ms + GRID_MS * shown[0].first
             onset_low[at], onset_high[at] = onset[at] - GRID_MS, onset[at] + GRID_MS
@@ -89,6 +88,13 @@ def by_days(
         onset_ms=onset, onset_low_ms=onset_low, onset_high_ms=onset_high, loss_mwh=loss, arrears_mwh=arrears,
         loss_share=scene.limit(finding, "loss_share"), evidence=lambda point: facts.get(point, {}), units=units,
     )  # fmt: skip
+
+
+def _more_mwh(scene: Scene, measure: Measure, shown: Shown, point_ms: int) -> float:
+    """What is known to be lost on a day that settles, beyond what was known when it settled before."""
+    earlier = [settled_ms for settled_ms in scene.settling[shown.day] if settled_ms < point_ms]
+    told = measure(shown.day, _part(scene, shown.day), earlier[-1]).lost_mwh if earlier else 0.0
+    return max(shown.lost_mwh - told, 0.0)
 
 
 def _part(scene: Scene, day: date) -> slice:
