@@ -18,7 +18,7 @@ from zlib import crc32
 import numpy as np
 
 from watcher.align.window import Floats, Ints
-from watcher.detect.scene import FAULT, OK, Judgement, Scene, ac_power, unknown
+from watcher.detect.scene import FAULT, OK, Judgement, Scene, pv_power, unknown
 from watcher.detect.usual_days import ON_FILE, SINCE, joining, remembered, without
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
@@ -148,7 +148,7 @@ class ClockWrong:
         )
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
-        found = ac_power(scene, subject)
+        found = pv_power(scene, subject)
         if found is None:
             return unknown(scene, self.name, subject, CODES[0])
         power, known_ms = found
