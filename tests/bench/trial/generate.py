@@ -197,7 +197,7 @@ def _meter(
     index_wh = metering.register(clock, found.counted_wh, found.restarts)
     rows.device("meter-1", len(right))
     if plan.by_pulses:  # 1000 a kWh: one a watt-hour
-        rows.columns["meter-1"]["meter-1.pulse_count"] = np.floor(index_wh - index_wh[0])
+        rows.columns["meter-1"]["meter-1.pulse_count"] = metering.pulses(index_wh, found.restarts)
     else:
         rows.columns["meter-1"]["meter-1.energy_index"] = index_wh
     rows.heard["meter-1"] &= ~found.silent

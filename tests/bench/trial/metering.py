@@ -94,3 +94,11 @@ def register(clock: Clock, counted_wh: Floats, restarts: list[int]) -> Floats:
     for first in restarts:
         sum_wh[first:] -= sum_wh[first]
     return np.floor(sum_wh / clock.step_wh + 1e-9) * clock.step_wh
+
+
+def pulses(index_wh: Floats, restarts: list[int]) -> Floats:
+    """What a counter of its pulses shows, one a watt-hour: from nothing at the year's begin, and at a restart again."""
+    found = index_wh - index_wh[0]
+    for first in restarts:
+        found[first:] = index_wh[first:] - index_wh[first]
+    return np.floor(found)
