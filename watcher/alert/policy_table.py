@@ -154,7 +154,9 @@ POLICY: Mapping[Finding, Policy] = {
             "days": 2.0,
             "within_days": 7.0,
             "nothing_share": 0.002,  # of the rating
-            "lit_share": 0.015,  # of the rating, at the lower edge: inverters wake at 1 % (common practice, no source)
+            # Of the rating, at the lower edge: inverters wake at 1 % (common practice, no source).
+            "lit_share_measured": 0.015,
+            "lit_share": 0.03,
             "sun_deg": 4.0,
             "snow_below_degc": 3.0,
             "low_voltage_share": 0.7,  # of what the panels show at work

@@ -23,6 +23,7 @@ from watcher.detect.states import Bit, InputBit, known_ms, rating_w, said, value
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, MINUTE_MS
 from watcher.domain.site import Site, Storage
+from watcher.expect.expectation import Basis
 
 CAUSES = ("insulation", "array-voltage-low", "waking-threshold")
 NORMAL_V = 253.0  # a mains above it is what keeps it off (ESQCR 2002, regulation 27)
@@ -62,6 +63,10 @@ class LateStart:
             return unknown(scene, self.name, subject, f"{self.name}.not-judged")
         rating = rating_w(scene.site, subject)
         ohm = values(scene, f"{subject}.insulation_resistance")
+        # What is known from afar errs more at low sun than a sensor on the roof.
+        measured = scene.expected.basis == Basis.MEASURED
+        names = "lit_share_measured", "lit_share"
+        lit_w = rating * np.where(measured, *(scene.limit(self.name, name) for name in names))
         leaks = said(scene, subject, (Bit.EARTH_FAULT,), (InputBit.EARTH_FAULT,))[0]
         panels = [values(scene, f"{name}.dc_voltage") for name in scene.site.inputs_of(subject)]
         columns = _Columns(
@@ -69,8 +74,7 @@ class LateStart:
             mains_v=values(scene, f"{subject}.l1.ac_voltage"),
             panels_v=np.fmax.reduce([values(scene, f"{subject}.dc_voltage"), *panels]),
             leaks=leaks | (ohm < scene.limit(Finding.EARTH_FAULT, "least_ohm")),
-            lit=(expectation.low > scene.limit(self.name, "lit_share") * rating)
-            & (scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")),
+            lit=(expectation.low > lit_w) & (scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")),
             due=expectation.expected,
             temp_air=scene.expected.temp_air,
             known_ms=np.maximum(gauge.known_ms, known_ms(scene, self._channels(scene.site, subject))),
