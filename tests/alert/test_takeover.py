@@ -159,6 +159,18 @@ def test_a_safety_alert_that_waits_for_its_inspection_does_not_explain_for_ever(
     }
 
 
+def test_what_was_taken_over_goes_on_to_whoever_takes_over_the_taker() -> None:
+    judged = judged_of(
+        (Finding.EARTH_FAULT, "inverter-1", "?" * 8 + "F"),
+        (DEAD, "inverter-1", "??F??????"),
+        (LOW, "inverter-1", "FF???????"),
+    )
+    whole, _ = cut_walk(judged)
+    (earth,) = [alert for alert in whole.values() if alert.finding is Finding.EARTH_FAULT]
+    assert earth.onset_ms == min(alert.onset_ms for alert in whole.values())
+    assert cut_walk(judged, [3]) == cut_walk(judged)
+
+
 letters = st.text(alphabet="?oF", min_size=24, max_size=24)
 
 

@@ -38,11 +38,25 @@ def walk(
     """
     walked: dict[Key, list[Change]] = {}
     covered: dict[Key, Bools] = {}
-    handed: dict[Key, dict[int, list[Alert]]] = {}
+    covers_of: dict[Key, dict[Key, Bools]] = {}
+    handed: dict[Key, dict[int, dict[str, Alert]]] = {}
 
     def advanced(key: Key) -> list[Change]:
         policy, before = table[key[0]], standing.get(key)
-        return list(advance(site, before, judged[key], policy, points, start_ms, covered.get(key), handed.get(key)))
+        inherited = {at: list(alerts.values()) for at, alerts in handed.get(key, {}).items()}
+        return list(advance(site, before, judged[key], policy, points, start_ms, covered.get(key), inherited or None))
+
+    def hand_over(key: Key) -> None:
+        """What of this one was taken over goes to its heirs, and from them to theirs."""
+        for change in walked[key] if key in covers_of else ():
+            if change.alert is None or change.alert.closed_as is not ClosedAs.REPLACED:
+                continue
+            at = (change.point_ms - start_ms) // GRID_MS - 1
+            # Of several the first in the registry.
+            heir = next(other for other, cover in covers_of[key].items() if cover[at])
+            handed.setdefault(heir, {}).setdefault(at, {})[change.id] = change.alert
+            walked[heir] = advanced(heir)
+            hand_over(heir)
 
     for key in judged:
         covers = {
@@ -51,15 +65,9 @@ def walk(
             if (cover := _open(standing.get(other), walked[other], judged[other], table, points, start_ms)).any()
         }
         if covers:
-            covered[key] = np.logical_or.reduce(list(covers.values()))
+            covered[key], covers_of[key] = np.logical_or.reduce(list(covers.values())), covers
         walked[key] = advanced(key)
-        for change in walked[key] if covers else ():
-            if change.alert is None or change.alert.closed_as is not ClosedAs.REPLACED:
-                continue
-            at = (change.point_ms - start_ms) // GRID_MS - 1
-            heir = next(other for other, cover in covers.items() if cover[at])  # of several the first in the registry
-            handed.setdefault(heir, {}).setdefault(at, []).append(change.alert)
-            walked[heir] = advanced(heir)
+        hand_over(key)
     return walked
 
 
