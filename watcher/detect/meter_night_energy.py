@@ -67,6 +67,11 @@ class Night(NamedTuple):
         return self.energy_wh / ((self.stop - self.first) * GRID_MS / HOUR_MS)
 
 
+def _beyond(night: Night) -> float:
+    """What a night counted beyond what a register of its own may be out by on what the battery gave. [Wh]"""
+    return night.energy_wh - OWN_SHARE * night.given_wh
+
+
 class MeterNightEnergy:
     name = Finding.METER_NIGHT_ENERGY
 
@@ -107,7 +112,7 @@ class MeterNightEnergy:
                 told = len(over) >= scene.limit(self.name, "nights")
                 verdict[at], code[at] = (FAULT, _COUNTS) if told else (UNKNOWN, _ONE)
                 cause[at] = _cause(register, over, scene.limit(self.name, "little_w")) if told else 0
-            elif len(lately) == NIGHTS and not over and sum(one.energy_wh for one in lately) > little:
+            elif len(lately) == NIGHTS and not over and sum(map(_beyond, lately)) > little:
                 verdict[at], code[at], cause[at] = FAULT, _LITTLE, _STANDBY
                 over = lately
             elif night.energy_wh <= least / 2.0:
