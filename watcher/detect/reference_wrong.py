@@ -230,13 +230,14 @@ def rests_on(scene: Scene, device: str, part: slice) -> bool:
 
 
 def _basis(scene: Scene, subject: str) -> Basis | None:
-    """The basis that rests on a device alone; None where a better one of its kind speaks, or it is not heard."""
+    """The basis that rests on a device alone; None where a better one of its kind is on file.
+
+    By the file and not by what was heard: a device heard for the first time today was not there yesterday.
+    """
     kinds = {sensor.id: Basis.MEASURED for sensor in scene.site.sensors}
     kinds |= dict(zip(WEATHER_DEVICES, BASES, strict=True))
-    for device, basis in kinds.items():
-        if basis is kinds[subject] and any(scene.window.gauge(f"{device}.{name}") for name in LIGHT):
-            return basis if device == subject else None
-    return None
+    first = next((device for device in references(scene.site) if kinds.get(device) is kinds[subject]), None)
+    return kinds[subject] if first == subject else None
 
 
 def _witness(site: Site) -> str | None:
