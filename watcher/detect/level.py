@@ -90,12 +90,12 @@ class Reference:
     drift: float
     least: float
     forget_days: float
+    fast: float
+    fast_loss: float
+    closing: float
+    again: float
+    small: float
     may_stray: bool = False
-    fast: float = 8.0
-    fast_loss: float = 0.3
-    closing: float = 9.0
-    again: float = 0.45
-    small: float = 0.15
 
     @classmethod
     def of(cls, limits: Mapping[str, float], basis: str, *, may_stray: bool = False) -> Reference:

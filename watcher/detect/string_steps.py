@@ -8,7 +8,7 @@ others that make more than before. An input beside one that is told to have a fa
 from __future__ import annotations
 
 from collections.abc import Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from math import exp, isnan, nan, sqrt
 from statistics import median
@@ -84,7 +84,10 @@ class Limits(NamedTuple):
     def of(cls, scene: Scene) -> Limits:
         def reference(drift: float, least: float) -> Reference:
             evidence = scene.limit(Finding.STRING_LOW_CURRENT, "evidence")
-            return Reference(evidence, drift, least, scene.limit(Finding.STRING_LOW_CURRENT, "forget_days"))
+            forget_days = scene.limit(Finding.STRING_LOW_CURRENT, "forget_days")
+            # What is alike on every basis holds for a contrast, too.
+            alike = Reference.of(scene.limits[Finding.OUTPUT_LOW], "measured")
+            return replace(alike, limit=evidence, drift=drift, least=least, forget_days=forget_days)
 
         return cls(
             reference(
