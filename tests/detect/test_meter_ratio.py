@@ -162,3 +162,19 @@ def test_a_meter_that_begins_to_lose_five_in_a_hundred_is_told_from_its_readings
         assert alert.onset_low_ms <= parse_iso("2026-06-06T00:00:00Z") <= alert.onset_high_ms
         made_kwh = home.ac_w("inverter-1")[losing].sum() / 12_000
         assert alert.loss_low_mwh / 1e6 <= 0.05 * made_kwh <= alert.loss_high_mwh / 1e6
+
+
+@pytest.mark.slow
+def test_days_before_a_repair_are_held_against_nobody_once_it_is_told() -> None:
+    """On dull days a stretch must be long to hold enough energy, and would reach back to when the meter was wrong."""
+    days = 44
+    home = Home(
+        home_site(meters=(METER,)), parse_iso("2026-11-01T00:00:00Z"), days, broken(days * POINTS_A_DAY, 2, level=0.8)
+    )
+    wrong = home.between("2026-11-28T00:00:00Z", "2026-12-04T00:00:00Z")
+    home.counting[wrong] = 0.5
+    with judged(home) as ledger:
+        (alert,) = told(ledger)
+        assert (alert.finding, alert.closed_as) == (Finding.METER_MISMATCH, ClosedAs.RECOVERED)
+        assert alert.cleared_ms is not None
+        assert alert.cleared_ms < parse_iso("2026-12-09T04:00:00Z")

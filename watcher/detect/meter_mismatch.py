@@ -82,7 +82,8 @@ class MeterMismatch:
             change: Moved | None = None
             known = [] if pair is None else pair.take(day, point_ms)
             if day >= newest:  # else a later day has been compared already: an older one proves nothing about now
-                said = self._by_tolerance(scene, meter, both, step, day, point_ms)
+                repaired = 0 if pair is None else pair.well_since
+                said = self._by_tolerance(scene, meter, both, step, day, point_ms, repaired)
                 if pair is not None and known and known[-1].day == day.toordinal():
                     change = pair.moved(known, day)
                     said = self._better(said, self._by_history(scene, pair, known, change))
@@ -151,16 +152,19 @@ class MeterMismatch:
         return by_tolerance if by_tolerance.code == _EXPLAINED and by_history.code == _NEARLY else by_history
 
     def _by_tolerance(
-        self, scene: Scene, meter: Meter, both: Comparison, step: float, day: date, point_ms: int
+        self, scene: Scene, meter: Meter, both: Comparison, step: float, day: date, point_ms: int, repaired: int
     ) -> _Said | None:
-        """The shortest stretch up to a day with enough energy; None where none can be compared."""
+        """The shortest stretch up to a day with enough energy; None where none can be compared.
+
+        repaired: ordinal of the day before which a stretch may not reach, for what was wrong then is over
+        """
         least = max(scene.limit(self.name, "least_wh") * 1000.0, scene.limit(self.name, "least_steps") * step)
         start_ms = scene.window.start_ms
         end = both.places(day)[1]
         for days in SPANS_DAYS:
             begun = day - timedelta(days=days - 1)
             first, dusk = both.places(begun)
-            if first < 1:
+            if first < 1 or begun.toordinal() < repaired:
                 return None
             found = both.energies(first, end, point_ms)
             if found is None:
@@ -212,7 +216,7 @@ class MeterMismatch:
             lost[-1],
             sum(lost[:-1]),
             _facts(pair.meter, told, made, change.deviation, len(since)),
-            1.0 + change.deviation,
+            pair.usual_share(since),
         )
 
     def _tolerance(self, scene: Scene, meter: Meter) -> float:

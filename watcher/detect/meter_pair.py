@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from zlib import crc32
 
+from watcher.detect.level import weighted_median
 from watcher.detect.meter_ratio import Bounds, CleanDay, History, Moved, Now, causes, history, moved, quantum_wh
 from watcher.detect.meter_sides import Comparison
 from watcher.detect.scene import Scene
@@ -56,6 +57,11 @@ class MeterPair:
                 self._since[figure.day.toordinal()] = figure.values[SINCE]
                 self._well = max(self._well, int(figure.values.get(_WELL, 0.0)))
 
+    @property
+    def well_since(self) -> int:
+        """Ordinal of the day since when the two are as before again after the newest repair; 0 where none was found."""
+        return self._well
+
     def take(self, day: date, point_ms: int) -> list[CleanDay]:
         """The clean days up to one that settles, ascending, that one as it is known at the point."""
         ordinal = day.toordinal()
@@ -78,6 +84,15 @@ class MeterPair:
     def missed_wh(self, one: CleanDay) -> float:
         """What the meter counted less than usual on a day."""
         return 0.0 if self.before is None else max(one.made_wh * self.before.ratio - one.told_wh, 0.0)
+
+    def usual_share(self, days: Sequence[CleanDay]) -> float:
+        """Of what is usual, what the meter counted on the middle one of these days: one mended day among them does not
+        make half a fault of a whole one.
+        """
+        if self.before is None:
+            return 0.0
+        ratios = [one.told_wh / one.made_wh / self.before.ratio for one in days if one.made_wh > 0.0]
+        return weighted_median(ratios, [one.made_wh for one in days if one.made_wh > 0.0])
 
     def causes(self, ratio: float, known: bool, since_ms: int) -> tuple[str, ...]:
         """What a ratio looks like that holds since an instant. known: whether it is against the pair's history"""
