@@ -17,16 +17,11 @@ from typing import NamedTuple
 import numpy as np
 
 from watcher.align.gauges import instants, values
+from watcher.align.possible import FULL_HOURS, JUMP_FACTOR, ROLLOVER_FACTOR
 from watcher.align.segments import FLAGS, NO_ENERGY, Segments
 from watcher.align.window import Bools, Floats, Ints, SegmentFlag
 from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from watcher.domain.reading import Samples
-
-JUMP_FACTOR = 1.3
-"""A rise above this share of the plant's rating is no energy: room for cold clear air, overrated inverters, clocks."""
-
-ROLLOVER_FACTOR = 1.1
-"""The same for a roll-over: narrower, since in a meter's first 20 years an exchange is the likelier story."""
 
 REFRESH_MS = 15 * MINUTE_MS
 """Some registers are refreshed this seldom, so that a quarter's energy stands between two minute readings."""
@@ -52,8 +47,7 @@ class CounterFacts:
     capacity_w: rated power behind it [W]; None where not known, then no rise is too steep and no fall a roll-over
     modulus_wh: where its register goes round to zero [Wh]; None where not known
     step_wh: the smallest step it shows [Wh]
-    full_hours: the most a day can hold of hours at full power. No sky gives more than 12; a battery on the
-        inverter's DC side may give 24
+    full_hours: the most a day can hold of hours at full power (align/possible.py)
     wh_per_count: what one count of the register is [Wh]
     low, high: range outside which a register value is no measurement
     """
@@ -61,7 +55,7 @@ class CounterFacts:
     capacity_w: float | None = None
     modulus_wh: float | None = None
     step_wh: float = 1.0
-    full_hours: float = 12.0
+    full_hours: float = FULL_HOURS
     wh_per_count: float = 1.0
     low: float = 0.0
     high: float = 1e13

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from watcher.align.counters import CounterFacts, Restart
+from watcher.align.possible import behind, capacity_w, full_hours
 from watcher.align.pulses import Dial
 from watcher.domain.event import Event, EventKind
 from watcher.domain.instant import GRID_MS, MINUTE_MS, first_point_that_sees
 from watcher.domain.quantity import Channel
-from watcher.domain.site import Inverter, Meter, MeterRole, Site, SourceKind, Storage
+from watcher.domain.site import Meter, Site, SourceKind
 
 ACC32_WH = 2.0**32
 """Where a 32-bit accumulator in Wh goes round: 4 294 967.296 kWh (SunSpec acc32; 2**32 Wh by arithmetic)."""
@@ -35,30 +36,16 @@ def counter_facts(site: Site, channel: Channel) -> CounterFacts | None:
         if not per_kwh:
             return None
         wh_per_count = step_wh = 1000.0 / per_kwh
-    behind = _behind(site, inverter, meter) if quantity.name in _GENERATED else ()
+    counted = behind(site, inverter, meter) if quantity.name in _GENERATED else ()
     return CounterFacts(
-        capacity_w=sum(_rating_w(site, inverter) for inverter in behind) or None,
+        capacity_w=capacity_w(site, counted),
         modulus_wh=_modulus_wh(site, channel, meter, wh_per_count),
         step_wh=step_wh,
-        full_hours=24.0 if any(inverter.storage is Storage.DC for inverter in behind) else 12.0,
+        full_hours=full_hours(counted),
         wh_per_count=wh_per_count,
         low=quantity.low,
         high=quantity.high,
     )
-
-
-def _behind(site: Site, inverter: Inverter | None, meter: Meter | None) -> tuple[Inverter, ...]:
-    """The inverters whose energy a counter counts; none where something else may pass through it as well."""
-    if inverter is not None:
-        return (inverter,)
-    if meter is None or meter.role not in (MeterRole.GENERATION, MeterRole.EXPORT):
-        return ()
-    covered = tuple(inverter for inverter in site.inverters if inverter.id in meter.covers)
-    return covered if len(covered) == len(meter.covers) else ()
-
-
-def _rating_w(site: Site, inverter: Inverter) -> float:
-    return inverter.ac_limit_w or sum(array.peak_power_w for array in site.arrays_of(inverter.id))
 
 
 def _pulses_per_kwh(site: Site, meter: Meter) -> float | None:

@@ -18,11 +18,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from watcher.align.counters import JUMP_FACTOR, ROLLOVER_FACTOR, Counted, CounterFacts, Restart
+from watcher.align.counters import Counted, CounterFacts, Restart
+from watcher.align.possible import JUMP_FACTOR, ROLLOVER_FACTOR
 from watcher.align.segments import FLAGS, Segments, share_mwh
 from watcher.align.spread import SPREAD_MS, latest
+from watcher.align.typed import Standing, typed_readings
 from watcher.align.window import Counter, DialCheck, Floats, Ints, SegmentFlag
-from watcher.domain.event import Event, EventKind
+from watcher.domain.event import Event
 
 _COUNTED, _DIPPED, _ROLLED, _UNCOUNTED, _ANCHORED = (
     FLAGS.index(flag)
@@ -52,18 +54,12 @@ class Dial:
 
 
 def anchors_of(events: Sequence[Event], meter: str, dial: Dial) -> tuple[Anchor, ...]:
-    """The typed readings of a meter in order of time; of two for the same instant the one received last.
-
-    One without an index, or with one that its display cannot show, is no anchor.
-    """
-    read: dict[int, int] = {}
-    for event in sorted(events, key=lambda event: event.received_ms):
-        index_wh = event.values.get("energy_index")
-        if event.kind is not EventKind.TYPED_READING or event.subject != meter or not isinstance(index_wh, int | float):
-            continue
-        if 0 <= index_wh < dial.modulus_mwh / 1000:
-            read[event.at_ms] = round(index_wh * 1000)
-    return tuple(Anchor(at_ms, read[at_ms]) for at_ms in sorted(read))
+    """The good typed readings of a meter in order of time. One that its display cannot show is no anchor."""
+    return tuple(
+        Anchor(reading.at_ms, round(reading.index_wh * 1000))
+        for reading in typed_readings(events, meter)
+        if reading.standing is Standing.GOOD and 0 <= reading.index_wh < dial.modulus_mwh / 1000
+    )
 
 
 def anchored(
