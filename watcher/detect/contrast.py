@@ -59,6 +59,7 @@ class InputDay(NamedTuple):
     own, own_sigma: the same without the others. first, middle, last: log by thirds of the day's light
     volts, own_volts: ln of voltage over that on file, heat removed, less that of the others and without
     balance: ln of the inverter's AC over the DC of all its inputs. cold: there may have been snow
+    airless: how warm the air was is not known, so the heat removed is a guess
     broke: it carried nothing in strong light and flowed again in weaker. strong_a: the most it carried [A]
     missed_wh: what it could have made while it carried nothing [Wh DC]
     """
@@ -77,6 +78,7 @@ class InputDay(NamedTuple):
     own_volts: float = nan
     balance: float = nan
     cold: float = 0.0
+    airless: float = 0.0
     broke: float = 0.0
     strong_a: float = 0.0
     missed_wh: float = 0.0
@@ -185,10 +187,11 @@ class Light:
         air = expected.temp_air[self.part][known & high]
         air = air[~np.isnan(air)]
         cold = float(len(air) > 0 and float(np.mean(air)) < self.snow_below_degc)
+        airless = float(2 * len(air) < np.count_nonzero(known & high))
         found: dict[str, InputDay] = {}
         for name, one in inputs.items():
             made = power[name]
-            measured = InputDay(day, made_wh=_wh(made), cold=cold, own_volts=volts[name])
+            measured = InputDay(day, made_wh=_wh(made), cold=cold, airless=airless, own_volts=volts[name])
             beside = [other for other in one.others if not isnan(volts[other])]
             if beside:
                 measured = measured._replace(volts=volts[name] - sum(volts[other] for other in beside) / len(beside))

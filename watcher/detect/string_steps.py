@@ -235,9 +235,10 @@ def _kind_of_drop(drop: float, one: Strings) -> Kind:
 
 def _volts_fell(days: Sequence[InputDay], one: Strings, limits: Limits) -> Condition:
     """A step of voltage that is worth a part of a module."""
-    if one.modules is None or isnan(days[-1].volts):
+    if one.modules is None or isnan(days[-1].volts) or (days[-1].airless and not one.others):
         return Condition()
-    seen = [day for day in days if not isnan(day.volts)]
+    # Warm days follow cool ones for a week: a string alone, with no word of the air, looks as if cells came and went.
+    seen = [day for day in days if not isnan(day.volts) and (one.others or not day.airless)]
     for count in AFTER_DAYS:
         before, since = seen[-count - BEFORE_DAYS : -count], seen[-count:]
         if len(before) < FEWEST_BEFORE:
