@@ -87,6 +87,14 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
     Finding.SUPPLY_VOLTAGE_DANGER: {**SAID, "voltage_v": 281.3},
     Finding.BATTERY_ALARM: SAID,
     Finding.GRID_VOLTAGE_TRIPS: {"days": 2.0, "trips": 9.0, "highest_v": 258.3, "rise_v": 6.1},
+    Finding.POWER_LIMITED: {
+        "days": 3.0,
+        "level_kw": 2.5,
+        "rating_kw": 3.68,
+        "flat_kw": 2.5,
+        "held_hours": 9.5,
+        "heat_degc": 71.0,
+    },
     Finding.VALUES_STUCK: {"still_minutes": 95.0, "mains_v": 243.1},
     Finding.LATE_START: {"days": 3.0, "late_minutes": 95.0, "voltage_share": 0.62},
 }
@@ -116,6 +124,7 @@ SUBJECTS = {
     Finding.BATTERY_ALARM: "inverter-1",
     Finding.GRID_VOLTAGE_TRIPS: "inverter-1",
     Finding.LATE_START: "inverter-1",
+    Finding.POWER_LIMITED: "inverter-1",
     Finding.VALUES_STUCK: "inverter-1",
 }
 METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 
 from watcher.alert.lifecycle import Change
 from watcher.alert.policy import Policy
+from watcher.alert.policy_row import TRADE
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.instant import ceil_grid, local_day_of, to_ms
 from watcher.domain.site import Contact, Role, Site
@@ -27,6 +29,16 @@ def recipients(site: Site, policy: Policy) -> tuple[Contact, ...]:
     return tuple(chosen.values())
 
 
+def is_question(alert: Alert, policy: Policy) -> bool:
+    """Whether what it says is only asked, of the trade, once."""
+    return any(cause in policy.questions for cause in alert.causes)
+
+
+def told(alert: Alert, site: Site, policy: Policy) -> tuple[Contact, ...]:
+    """Who hears of an alert as it is now."""
+    return recipients(site, replace(policy, audience=TRADE) if is_question(alert, policy) else policy)
+
+
 def mails_of(change: Change, site: Site, policy: Policy) -> Iterator[Mail]:
     """Opening and clearing mails. A suspicion says nothing; only who heard of a fault hears of its end.
 
@@ -35,14 +47,16 @@ def mails_of(change: Change, site: Site, policy: Policy) -> Iterator[Mail]:
     if change.alert is None or change.before is change.alert.state or change.alert.closed_as is ClosedAs.REPLACED:
         return
     reason = {AlertState.OPEN: MailReason.OPENED, AlertState.CLEARED: MailReason.CLEARED}.get(change.alert.state)
-    if reason is not None:
-        for contact in recipients(site, policy):
+    if reason is not None and (policy.tells_end or reason is not MailReason.CLEARED):
+        for contact in told(change.alert, site, policy):
             yield Mail(change.alert, reason, contact.role, contact.email, change.point_ms)
 
 
 def reminder_points(alert: Alert, site: Site, policy: Policy, until_ms: int) -> Iterator[int]:
     """Grid points up to until_ms at which a reminder of an open alert is due: set days after opening, then weekly."""
     if alert.state is not AlertState.OPEN or alert.opened_ms is None or not policy.remind_days:
+        return
+    if is_question(alert, policy):
         return
     opened_on = local_day_of(alert.opened_ms, site.zone)
     days = iter(policy.remind_days)
@@ -59,5 +73,5 @@ def reminder_points(alert: Alert, site: Site, policy: Policy, until_ms: int) -> 
 def reminders(alert: Alert, site: Site, policy: Policy, point_ms: int) -> Iterator[Mail]:
     """The reminder mails due exactly at a grid point for an alert as it is then."""
     if point_ms in reminder_points(alert, site, policy, point_ms):
-        for contact in recipients(site, policy):
+        for contact in told(alert, site, policy):
             yield Mail(alert, MailReason.REMINDER, contact.role, contact.email, point_ms)

@@ -25,6 +25,8 @@ class Policy:
     alert_class: a safety finding opens on one word, goes to everyone, is not bent by a site's file, and stands until an
         inspection is recorded: clear_ms is of no account there
     remind_days: reminders this long after opening, then every week
+    tells_end: whether who heard of it hears that it is over, too
+    questions: causes with which it is no accusation but a question to the trade, asked once
     """
 
     hold_ms: int
@@ -35,6 +37,8 @@ class Policy:
     unit_ms: int = GRID_MS
     alert_class: AlertClass = AlertClass.ENERGY
     remind_days: tuple[int, ...] = (3, 10)
+    tells_end: bool = True
+    questions: tuple[str, ...] = ()
 
 
 def safety(**limits: float) -> Policy:

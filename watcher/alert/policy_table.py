@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from watcher.alert.policy_references import POLICY_OF_REFERENCES
 from watcher.alert.policy_row import HOME, PAID, TRADE, Policy, safety
 from watcher.domain.alert import Severity
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, MINUTE_MS
-from watcher.domain.site import Role
 
 POLICY: Mapping[Finding, Policy] = {
     Finding.EARTH_FAULT: safety(
@@ -163,6 +163,42 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.3,
         },
     ),
+    Finding.POWER_LIMITED: Policy(
+        hold_ms=0,  # the detector counts days itself
+        clear_ms=DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.SOON,
+        audience=(*HOME, *TRADE),
+        questions=("limit-unknown",),
+        limits={
+            "minutes": 30.0,  # of a day (own study)
+            "days": 2.0,
+            "within_days": 14.0,
+            "under_share": 0.96,  # of the rating: above this it is the rating that holds it
+            "works_share": 0.02,  # of the rating: less is twilight
+            "lit_share": 0.15,  # of the rating, expected
+            "could_more": 1.05,  # times what it gives, of light
+            # A level that is new: how many days went how far over it; over is over by so many of them.
+            "passed": 1.08,
+            "passed_days": 3.0,
+            "fine_days": 3.0,
+            "fine_days_asked": 10.0,  # what follows the house or the heat comes back
+            # Output stands still within so much for so long while the clear sky over it moves by so much.
+            "flat_share": 0.01,
+            "flat_minutes": 60.0,
+            "sky_moves": 1.08,
+            "same_level": 0.03,  # of the levels of several days: one setting
+            # Held by what is not told: less than was due, under panels at so much more voltage (ln) than at work. A
+            # cloud lowers voltage; from its greatest power to none a module gains a fifth.
+            "as_due": 0.85,
+            "due_more": 1.3,
+            "raised": 0.05,
+            "slack_w": 250.0,  # by which a limiter of exports may lag behind the house
+            "hot_degc": 68.0,  # derating holds a heat sink at 70 to 85 degC (common practice, no source)
+            "high_v": 252.0,  # output falls with the voltage from about here, where that is set (EREC G98, from memory)
+            "loss_share": 0.3,
+        },
+    ),
     Finding.VALUES_STUCK: Policy(
         hold_ms=0,
         clear_ms=30 * MINUTE_MS,
@@ -299,6 +335,7 @@ POLICY: Mapping[Finding, Policy] = {
             "closing_evidence": 9.0,
             "again_share": 0.45,  # of the evidence: reopens what closed lately
             "small_loss": 0.15,  # [ln] under it a sensor's own straying is looked for first
+            "low_sun_unseen": 0.1,  # [ln] of shade that a summer's level hides from midwinter (own study)
             "drift_measured": 0.0055,
             "drift_peers": 0.006,
             "drift_satellite": 0.0075,
@@ -313,56 +350,5 @@ POLICY: Mapping[Finding, Policy] = {
             "forget_days_weather": 60.0,
         },
     ),
-    Finding.REFERENCE_SILENT: Policy(
-        hold_ms=0,
-        clear_ms=30 * MINUTE_MS,
-        severity=Severity.PLANNED,
-        audience=(*TRADE, Role.OPERATOR),
-        # Of sun, while we listened. A service that is down for a day is the operator's, who is told by other means.
-        limits={"sun_deg": 10.0, "hours": 8.0, "service_hours": 24.0},
-    ),
-    Finding.REFERENCE_WRONG: Policy(
-        hold_ms=0,  # the detector asks for several clear days that agree
-        clear_ms=DAY_MS,
-        unit_ms=DAY_MS,
-        severity=Severity.PLANNED,
-        audience=(*TRADE, Role.OPERATOR),
-        limits={
-            "days": 3.0,  # clear ones
-            "evidence": 5.0,  # standard errors: a wrong word here hides a fault of the plant
-            "least_measured": 0.1,
-            "least_satellite": 0.15,
-            "least_weather": 0.2,
-            "sun_deg": 10.0,
-            "stuck_hours": 4.0,
-        },
-    ),
-    Finding.SITE_RECORD_WRONG: Policy(
-        hold_ms=0,  # the detector asks for weeks
-        clear_ms=DAY_MS,
-        unit_ms=DAY_MS,
-        severity=Severity.PLANNED,
-        audience=TRADE,
-        remind_days=(),  # asked once
-        limits={
-            "days": 20.0,
-            "sun_deg": 5.0,
-            "least_day_share": 0.06,  # of a good summer day
-            # Seeded healthy plants lie between 0.87 and 1.11 and within a quarter of an hour.
-            "ratio_high": 1.2,
-            "ratio_low": 0.8,
-            "hours": 1.0,
-        },
-    ),
-    Finding.CLOCK_WRONG: Policy(
-        hold_ms=0,  # the detector asks for three days that agree
-        clear_ms=DAY_MS,
-        unit_ms=DAY_MS,
-        severity=Severity.SOON,
-        audience=(*TRADE, Role.OPERATOR),
-        limits={
-            "least_minutes": 40.0,  # an hour is the classic; less may be haze at one end of the day
-            "output_share": 0.004,  # of the rating: from here on it makes something
-        },
-    ),
+    **POLICY_OF_REFERENCES,
 }

@@ -155,6 +155,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="{device} started late",
         never="{device} did not start late",
     ),
+    (Finding.POWER_LIMITED, Register.HOME): Ending(
+        again="your solar panels are no longer held back",
+        was="your solar panels were held back on sunny days",
+        never="your solar panels were not held back",
+    ),
+    (Finding.POWER_LIMITED, Register.TRADE): Ending(
+        again="{device} gives what light and rating allow again",
+        was="{device} limited its output",
+        never="{device} did not limit its output",
+    ),
     (Finding.STRING_OPEN, Register.HOME): Ending(
         again="all rows of your solar panels give power again",
         was="one row of your solar panels gave no power",
@@ -234,6 +244,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         again="what is on file of {device} fits what it makes",
         was="what was on file of {device} did not fit what it made",
         never="what was on file of {device} was right",
+    ),
+    (Finding.AREA_EVENT, Register.HOME): Ending(
+        again="the homes near yours make solar power again",
+        was="most homes in your area made little solar power",
+        never="the homes near yours were fine",
+    ),
+    (Finding.AREA_EVENT, Register.TRADE): Ending(
+        again="the near sites are back",
+        was="most near sites were low or dark",
+        never="the near sites were fine",
     ),
     (Finding.CLOCK_WRONG, Register.HOME): Ending(
         again="the clock of your solar inverter is right again",

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from watcher.alert.wording_area import AREA_FAULTS, AREA_FIGURES
 from watcher.alert.wording_cautions import Caution
+from watcher.alert.wording_limits import LIMIT_FAULTS, LIMIT_FIGURES
 from watcher.alert.wording_meters import METER_FAULTS
 from watcher.alert.wording_reference import REFERENCE_FAULTS, REFERENCE_FIGURES
 from watcher.alert.wording_row import (
@@ -228,10 +230,12 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.NO_GENERATION, "not-running"): _NOT_RUNNING,
     (Finding.NO_GENERATION, "dc-side-off"): _DC_SIDE_OFF,
     (Finding.NO_GENERATION, ""): _NO_GENERATION,
+    **LIMIT_FAULTS,
     **STRING_FAULTS,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
     **REFERENCE_FAULTS,
+    **AREA_FAULTS,
     (Finding.CLOCK_WRONG, "clock-behind"): _CLOCK_BEHIND,
     (Finding.CLOCK_WRONG, "clock-ahead"): _CLOCK_AHEAD,
     (Finding.CLOCK_WRONG, ""): _clock_wrong("earlier or later"),
@@ -261,7 +265,9 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     "shift_minutes": ("Times moved by", "{0:.0f} minutes"),
     "days": ("Days judged", "{0:.0f}"),
     **STATE_FIGURES,
+    **LIMIT_FIGURES,
     **STRING_FIGURES,
     **REFERENCE_FIGURES,
+    **AREA_FIGURES,
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""

@@ -20,6 +20,7 @@ from math import ceil, exp, inf, log, nan
 import numpy as np
 
 from watcher.align.window import Bools, Floats
+from watcher.detect.area import area, covered
 from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
@@ -41,8 +42,10 @@ CODES = (
     "output-low.between",
     "explained.other-finding",
     "explained.snow-possible",
+    "explained.area-event",
 )
-_BY_OTHERS, _SNOW = 4, 5
+_BY_OTHERS, _SNOW, _BY_AREA = 4, 5, 6
+_NOT_ITS_OWN = (_BY_OTHERS, _BY_AREA)
 EXPLAINERS = (
     Finding.STRING_OPEN,
     Finding.STRING_INTERMITTENT,
@@ -52,6 +55,7 @@ EXPLAINERS = (
     Finding.NO_GENERATION,
     Finding.GRID_VOLTAGE_TRIPS,
     Finding.LATE_START,
+    Finding.POWER_LIMITED,
 )
 FULL_SUMMER_DAY_H = 5.0  # hours of full power of a good summer day in the UK (common practice, no source)
 LEAST_RATIO = 0.01  # a day without any output is low enough; its logarithm would be no number
@@ -73,12 +77,14 @@ class OutputLow:
         both = ~np.isnan(power) & ~np.isnan(expectation.expected) & (scene.expected.basis != Basis.NONE)
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
-        known_ms = np.maximum(known_ms, scene.expected.known_ms)
+        covers = covered(around := area(scene), scene.window)
+        both &= ~covers.dark
+        known_ms = np.maximum.reduce([known_ms, scene.expected.known_ms, covers.known_ms])
         basis, stood = partial(_basis, scene), _stood_from_ms(scene, subject, bounds)
         columns = Columns(
             power, due, bound, both, known_ms, scene.expected.temp_air,
             scene.expected.sun_elevation_deg, scene.site.inverter(subject).ac_limit_w, bounds, basis, stood,
-            _blamed(scene, subject),
+            _blamed(scene, subject), around,
         )  # fmt: skip
         facts_on_file = on_file(scene.site, subject)
         first = min((day for day in scene.settling if bounds[day][0] >= 0), default=None)
@@ -174,7 +180,7 @@ class OutputLow:
             explained = self._explained(scene, subject, columns, day, point_ms)
             grown = state.level is not None
             usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
-            if not usable or explained == _BY_OTHERS or (explained == _SNOW and not grown):
+            if not usable or explained in _NOT_ITS_OWN or (explained == _SNOW and not grown):
                 days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state, basis))
                 continue
             usual = usual_ratio(ratios)
@@ -193,7 +199,7 @@ class OutputLow:
                     down, sigma = joined(down, sigma, log(clear), offsets)
                 offsets.append(offset)
             doubtful, fine = explained == _SNOW, status is not Status.LOW
-            ratio = Ratio(day.toordinal(), down, sigma, doubtful, fine, nan if offset is None else offset)
+            ratio = Ratio(day.toordinal(), down, sigma, doubtful, fine, nan if offset is None else offset, noon_deg)
             seen = (*seen, ratio)
             state = chain.after(seen, basis)
             if state.level is not None:
@@ -259,6 +265,8 @@ class OutputLow:
         start, end = columns.bounds[day]
         if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
             return _BY_OTHERS
+        if columns.around is not None and columns.around.low_on(slice(start, end), point_ms):
+            return _BY_AREA
         at = scene.window.index_of(point_ms) + 1
         if (start, at) not in columns.explained:
             columns.explained[start, at] = self._explained_by(scene, columns, slice(start, end), at)
@@ -335,7 +343,7 @@ def _lost_mwh(days: Sequence[Day], low: Sequence[Day], past: Before) -> Mapping[
     share = exp(state.level.log) * (1.0 - exp(-state.loss))
     begun = date.fromordinal(state.alarmed)
     allowed = {day: mwh for day, mwh in past.allowed_mwh.items() if day >= begun}
-    allowed |= {day.day: day.allowed_mwh for day in days if day.day >= begun and day.explained != _BY_OTHERS}
+    allowed |= {day.day: day.allowed_mwh for day in days if day.day >= begun and day.explained not in _NOT_ITS_OWN}
     return {day: float(round(share * mwh)) for day, mwh in allowed.items()}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from watcher.detect.arc_fault import ArcFault
+from watcher.detect.area_event import AreaEvent
 from watcher.detect.battery_alarm import BatteryAlarm
 from watcher.detect.clock_wrong import ClockWrong
 from watcher.detect.earth_fault import EarthFault
@@ -19,6 +20,7 @@ from watcher.detect.meter_stalled import MeterStalled
 from watcher.detect.module_lost import ModuleLost
 from watcher.detect.no_generation import NoGeneration
 from watcher.detect.output_low import OutputLow
+from watcher.detect.power_limited import PowerLimited
 from watcher.detect.reference_silent import ReferenceSilent
 from watcher.detect.reference_wrong import ReferenceWrong
 from watcher.detect.scene import Detector
@@ -36,6 +38,7 @@ DETECTORS: tuple[Detector, ...] = (
     InverterOverheating(),
     SupplyVoltageDanger(),
     BatteryAlarm(),
+    AreaEvent(),
     MeterReversed(),
     MeterRestarted(),
     MeterNightEnergy(),
@@ -47,6 +50,7 @@ DETECTORS: tuple[Detector, ...] = (
     GridVoltageTrips(),
     LateStart(),
     NoGeneration(),
+    PowerLimited(),
     StringIntermittent(),
     StringOpen(),
     ModuleLost(),

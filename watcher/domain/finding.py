@@ -27,6 +27,7 @@ class Finding(StrEnum):
     NO_GENERATION = "no-generation"
     GRID_VOLTAGE_TRIPS = "grid-voltage-trips"
     LATE_START = "late-start"
+    POWER_LIMITED = "power-limited"
     VALUES_STUCK = "values-stuck"
     STRING_OPEN = "string-open"
     STRING_LOW_CURRENT = "string-low-current"
@@ -38,6 +39,7 @@ class Finding(StrEnum):
     REFERENCE_SILENT = "reference-silent"
     REFERENCE_WRONG = "reference-wrong"
     CLOCK_WRONG = "clock-wrong"
+    AREA_EVENT = "area-event"
 
 
 class Verdict(StrEnum):

@@ -1,0 +1,91 @@
+"""The words for output that is held back. The rules are those of wording_table.py, which this table is joined to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from watcher.alert.wording_cautions import Caution
+from watcher.alert.wording_row import BOX, Both, Words
+from watcher.domain.finding import Finding
+
+
+def _limited(home: tuple[str, ...], trade: str, check: tuple[str, ...], ask_home: str = "") -> Both:
+    return Both(
+        Words(
+            subject="your solar panels are held back on sunny days",
+            wrong=("On sunny days your panels could make more power than they do. Something holds them back.", *home),
+            check=(ask_home or "The firm can find out what it is. This will not get well by itself.",),
+            caution=Caution.GENERAL,
+        ),
+        Words(
+            subject="{device} limits its output",
+            wrong=(
+                f"{{device}} gives less than light and rating allow: {trade}.",
+                "It stood at {level_kw:.2f} kW of {rating_kw:.2f} kW.",
+                "It stands still at {flat_kw:.2f} kW, which is new: a limiter in fail-safe, a setting, or a stage out.",
+                "So on {days:.0f} days, for {held_hours:.1f} hours in all.",
+                "Heat sink {heat_degc:.0f} degC meanwhile.",
+            ),
+            check=check,
+            caution=Caution.GENERAL,
+        ),
+    )
+
+
+_HEAT = _limited(
+    (f"It looks as if {BOX} gets too hot and slows down.",),
+    "it derates with a hot heat sink",
+    (
+        "Check fan, filters and heat sink for dust, clearances, sun on the enclosure, and the room's air.",
+        "Read the event list for temperature derating.",
+    ),
+    "Please see that nothing stands close to it and that air can get to it.",
+)
+_MAINS = _limited(
+    ("The voltage of the mains at your home is high, and then they must give less.",),
+    "it follows the grid voltage, which stands at the edge of the band",
+    (
+        "Log the voltage at the inverter and at the cut-out under full output; compare the two.",
+        "Statutory band 216.2 to 253.0 V (ESQCR 2002); compare the volt-watt settings with EREC G98 or G99.",
+    ),
+)
+_LIMITER = _limited(
+    ("It looks as if the part that limits what you send to the street no longer knows what your home uses.",),
+    "it stands still at one level whatever the house takes, as an export limiter in fail-safe does",
+    (
+        "Check the export limiter's meter or current transformer: supply, data lead, direction, phase.",
+        "Compare the limiter's fail-safe level with the level given here.",
+    ),
+)
+_ASK = _limited(
+    ("We do not know what it is. It may be as it should be.",),
+    "output held below expected at higher DC voltage; limited, cause unknown",
+    (
+        "Is there an export limit, a zero-export setting, or off-grid use? Then enter it in the site file "
+        "(export_limit_w), and those hours are judged with it.",
+        "If there is none, check for a limiter in fail-safe and for derating.",
+    ),
+)
+_UNSAID = _limited(
+    ("We cannot tell the cause from here.",),
+    "limited, and nothing that is read says by what",
+    (
+        "Read the event list and the active-power limit that is set; look for a limiter or a remote command in force.",
+        "Check for heat, for an export limit that is not on file, and on three phases for one that is out.",
+    ),
+)
+
+LIMIT_FAULTS: Mapping[tuple[Finding, str], Both] = {
+    (Finding.POWER_LIMITED, "heat"): _HEAT,
+    (Finding.POWER_LIMITED, "supply-voltage-high"): _MAINS,
+    (Finding.POWER_LIMITED, "limiter-fail-safe"): _LIMITER,
+    (Finding.POWER_LIMITED, "limit-unknown"): _ASK,
+    (Finding.POWER_LIMITED, ""): _UNSAID,
+}
+
+LIMIT_FIGURES: Mapping[str, tuple[str, str]] = {
+    "level_kw": ("Held at", "{0:.2f} kW"),
+    "rating_kw": ("Rating", "{0:.2f} kW"),
+    "held_hours": ("Held back for", "{0:.1f} hours"),
+    "heat_degc": ("Heat sink while held back", "{0:.0f} degC"),
+}
