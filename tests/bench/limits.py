@@ -75,7 +75,7 @@ def years(basis: Basis, seed: int, count: int) -> list[Ratio]:
             continue
         sigma = day_sigma(basis, noon, float(clearness[day]), share)
         log = level + float(wave[day] + walk[day]) + own * sigma * float(noise[day])
-        found.append(Ratio(day, log, sigma, doubtful=False))
+        found.append(Ratio(day, log, sigma, doubtful=False, noon_deg=noon))
     return found
 
 

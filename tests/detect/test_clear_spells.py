@@ -64,8 +64,18 @@ def test_a_day_with_clear_hours_is_known_better_and_stands_on_the_reference_s_le
         errors.append(found - loss)
         claimed.append(own)
     assert float(np.mean(errors)) == pytest.approx(0.0, abs=0.005)
-    assert float(np.std(errors)) == pytest.approx(float(np.mean(claimed)), rel=0.1)
+    assert float(np.std(errors)) == pytest.approx(float(np.median(claimed)), rel=0.1)
     assert float(np.mean(claimed)) < 0.5 * sigma
+
+
+def test_two_that_disagree_are_neither_as_sure_as_they_say() -> None:
+    """As after a winter, when clear hours stand on another level beside the reference than they will in spring."""
+    offsets = [0.25] * 10
+    agreed = joined(0.05, 0.07, 0.30, offsets)
+    apart = joined(0.05, 0.07, 0.05, offsets)
+    assert apart[0] < 0.0, "it is believed still"
+    assert apart[1] > 1.5 * agreed[1]
+    assert apart[1] > 0.07, "but less than the reference by itself"
 
 
 def test_with_fewer_than_four_such_days_the_reference_stands_alone() -> None:

@@ -180,7 +180,7 @@ POLICY: Mapping[Finding, Policy] = {
             "could_more": 1.05,  # times what it gives, of light
             # A level that is new: how many days went how far over it; over is over by so many of them.
             "passed": 1.08,
-            "passed_days": 3.0,
+            "passed_days": 2.0,
             "fine_days": 3.0,
             "fine_days_asked": 10.0,  # what follows the house or the heat comes back
             # Output stands still within so much for so long while the clear sky over it moves by so much.
@@ -321,7 +321,8 @@ POLICY: Mapping[Finding, Policy] = {
             "margin_satellite": 0.35,
             "margin_weather": 0.5,
             "margin_sigmas": 3.0,  # of a day's error, where those are more
-            "snow_below_degc": 3.0,
+            "snow_below_degc": 5.5,  # on the mean of a day: a service's air errs by kelvins, and what fell lies on
+            "snow_share": 0.5,  # of the usual: a plant that makes more than this is not under snow
             "loss_share": 0.05,  # at least: of what meters and inverters say of energy
             # Of the test against the plant's own level, once there is one: evidence at which it speaks (tests/bench/
             # limits.py), what a healthy level may drift in the square root of a day, the least loss worth saying, and

@@ -32,6 +32,9 @@ SIGMA = 0.035
 
 OFFSET_DAYS, FEWEST_OFFSETS = 14, 4
 
+AGREEING = 1.5
+"""Standard deviations up to which the two tell of one thing; in one day of seven more by chance."""
+
 
 def clear_ratio(
     power: Floats, bound: Floats, expected: Floats, temp_air: Floats, sun_deg: Floats, ac_limit_w: float, used: Bools
@@ -79,7 +82,8 @@ def spell_ratios(
 def joined(log: float, sigma: float, clear_log: float, offsets: Sequence[float]) -> tuple[float, float]:
     """A day's log ratio by its reference, and what its clear hours say beside it, as one: (log, sigma).
 
-    offsets: clear less reference on earlier days, newest last: the two stand on levels of their own
+    offsets: clear less reference on earlier days, newest last: the two stand on levels of their own. Where the two
+    disagree by more than both may err, neither is as sure as it says (Birge 1932, from memory)
     """
     recent = offsets[-OFFSET_DAYS:]
     if len(recent) < FEWEST_OFFSETS:
@@ -88,5 +92,8 @@ def joined(log: float, sigma: float, clear_log: float, offsets: Sequence[float])
     error = 1.25 * sqrt(sigma**2 + SIGMA**2) / sqrt(len(recent))
     own = sqrt(SIGMA**2 + error**2)
     weight = (1.0 / own**2) / (1.0 / own**2 + 1.0 / sigma**2)
+    clear_log -= median(recent)
+    apart = abs(clear_log - log) / sqrt(own**2 + sigma**2)
     # The offset's error holds for all days alike, so the joint error is not made smaller by it.
-    return (1.0 - weight) * log + weight * (clear_log - median(recent)), sqrt(1.0 / (1.0 / own**2 + 1.0 / sigma**2))
+    error = sqrt(1.0 / (1.0 / own**2 + 1.0 / sigma**2))
+    return (1.0 - weight) * log + weight * clear_log, error * max(apart / AGREEING, 1.0) ** 2

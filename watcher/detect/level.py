@@ -49,12 +49,18 @@ LAG = (0.1, 0.35)
 
 CLOSING_DAYS, FADED_DAYS = 12, 10
 
+HIGHEST_NOON_DEG, LOW_NOON_DEG, LOWEST_NOON_DEG = 90.0, 32.0, 12.0
+"""Between the last two heights of the noon sun a healthy plant's level falls with it, by trees and roofs that nobody
+has on file.
+"""
+
 
 class Ratio(NamedTuple):
     """One usable day: its ordinal, ln of made over allowed, standard deviation of that by its reference.
 
     doubtful: it may have been snow. joins: it belongs to the level
     clear: ln of its clear spells' ratio less that of the day by the reference; NaN where it had none
+    noon_deg: the sun's greatest height
     """
 
     day: int
@@ -63,6 +69,7 @@ class Ratio(NamedTuple):
     doubtful: bool
     joins: bool = True
     clear: float = math.nan
+    noon_deg: float = HIGHEST_NOON_DEG
 
 
 _BY_BASIS = {"limit": "evidence", "drift": "drift", "least": "least", "forget_days": "forget_days"}
@@ -72,6 +79,7 @@ _ALIKE = {
     "closing": "closing_evidence",
     "again": "again_share",
     "small": "small_loss",
+    "unseen": "low_sun_unseen",
 }
 
 
@@ -84,6 +92,7 @@ class Reference:
     fast, fast_loss: two days running so many deviations down, and so much [ln], need no more evidence
     closing: evidence that the level is back. again: share of the limit that reopens what closed lately
     small: a loss under this waits for a clear day where the reference may stray [ln]
+    unseen: what a level may hide that has not seen a sun so low [ln], of the way from low to lowest
     """
 
     limit: float
@@ -95,6 +104,7 @@ class Reference:
     closing: float
     again: float
     small: float
+    unseen: float = 0.0
     may_stray: bool = False
 
     @classmethod
@@ -106,13 +116,17 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Of the days before one. se: standard error. age: mean age [days]. factor: own spread by the reference's"""
+    """Of the days before one. se: standard error. age: mean age [days]. factor: own spread by the reference's
+
+    noon_deg: the sun's greatest height, on the mean of them
+    """
 
     log: float
     se: float
     age: float
     factor: float
     lag: float
+    noon_deg: float = HIGHEST_NOON_DEG
 
     def error(self, drift: float) -> float:
         """Standard deviation of what the level may be now. drift: of a healthy one in one day's square root"""
@@ -150,7 +164,7 @@ def step(state: State, day: Ratio, reference: Reference) -> State:
     level = state.level if state.alarmed else _level(days, day.day)
     if level is None:
         return replace(state, days=(*days, day), level=None)
-    allowance = _wander(level, level.age, reference) + level.se
+    allowance = _wander(level, level.age, reference) + level.se + _unseen(level, day, reference)
     sigma = day.sigma * level.factor
     down = (level.log - day.log) / sigma
     if state.alarmed:
@@ -179,6 +193,15 @@ def step(state: State, day: Ratio, reference: Reference) -> State:
 def _wander(level: Level, days: float, reference: Reference) -> float:
     """How far a healthy level may have moved in so many days: one that its reference fits badly moves the more [ln]."""
     return reference.drift * math.sqrt(max(level.factor, 1.0) * days)
+
+
+def _unseen(level: Level, day: Ratio, reference: Reference) -> float:
+    """What a level cannot know of a day whose sun stands lower than on its own days [ln]."""
+    return reference.unseen * max(_lowness(day.noon_deg) - _lowness(level.noon_deg), 0.0)
+
+
+def _lowness(noon_deg: float) -> float:
+    return min(max((LOW_NOON_DEG - noon_deg) / (LOW_NOON_DEG - LOWEST_NOON_DEG), 0.0), 1.0)
 
 
 def accumulated(total: float, size: float, news: float) -> float:
@@ -299,9 +322,9 @@ def _level(days: Sequence[Ratio], today: int) -> Level | None:
     # Effective number of days; a median is a quarter worse than a mean (common practice, no source).
     effective = total**2 / sum(weight**2 for weight in weights)
     mean_sigma = math.sqrt(len(used) / sum(1.0 / one.sigma**2 for one in used))
-    return Level(
-        min(middle, HIGHEST), 1.25 * factor * mean_sigma / math.sqrt(effective), age, factor, _lag(scores, factor)
-    )
+    noon_deg = sum(weight * one.noon_deg for weight, one in zip(weights, used, strict=True)) / total
+    error = 1.25 * factor * mean_sigma / math.sqrt(effective)
+    return Level(min(middle, HIGHEST), error, age, factor, _lag(scores, factor), noon_deg)
 
 
 def _lag(scores: Sequence[float], factor: float) -> float:

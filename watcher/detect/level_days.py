@@ -17,8 +17,9 @@ from zlib import crc32
 import numpy as np
 
 from watcher.align.window import Bools, Floats, Ints
+from watcher.detect.area import Area
 from watcher.detect.clear_spells import clear_ratio
-from watcher.detect.level import BANK, Level, Ratio, State, kept
+from watcher.detect.level import BANK, HIGHEST_NOON_DEG, Level, Ratio, State, kept
 from watcher.detect.scene import Judgement, mwh
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
@@ -57,7 +58,7 @@ class Columns:
     temp_air, sun_deg, ac_limit_w: for its clear spells
     bounds: first interval and the one after the last, by civil day
     stood_from_ms: for days on which it did not generate at all for a while, since when that is known
-    blamed: what explains days, by what it was found of
+    blamed: what explains days, by what it was found of. around: what neighbours tell of the area, if they are asked
     Every settling point looks at all days before it, and mostly finds each as it was: what was added up is kept.
     """
 
@@ -73,6 +74,7 @@ class Columns:
     basis: Callable[[slice, Bools], Basis]
     stood_from_ms: Mapping[date, int]
     blamed: Sequence[tuple[str, Judgement]] = ()
+    around: Area | None = None
     explained: dict[tuple[int, int], int] = field(default_factory=dict)
     _done: dict[tuple[date, bytes], Sums] = field(default_factory=dict)
 
@@ -175,7 +177,7 @@ def before(figures: Iterable[DayFigure], facts: float, first: date | None) -> Be
 _CHUNK = 48
 """Days whose membership of the level stands in one number: a float holds so many bits exactly."""
 
-_LEVEL = ("log", "se", "age", "factor", "lag")
+_LEVEL = ("log", "se", "age", "factor", "lag", "noon_deg")
 
 
 def state_values(ratio: Ratio, state: State) -> dict[str, float]:
@@ -183,6 +185,7 @@ def state_values(ratio: Ratio, state: State) -> dict[str, float]:
     values = {
         "log": ratio.log,
         "sigma": ratio.sigma,
+        "noon_deg": ratio.noon_deg,
         "doubtful": float(ratio.doubtful),
         "before": state.before,
         "alarmed": float(state.alarmed),
@@ -220,7 +223,8 @@ def state_of(judged: Sequence[DayFigure]) -> State:
         joins = bool(int(value(f"joined_{chunk}")) >> bit & 1)
         doubtful = bool(one.values.get("doubtful", 0.0))
         clear = one.values.get("clear_offset", math.nan)
-        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins, clear))
+        noon_deg = one.values.get("noon_deg", HIGHEST_NOON_DEG)
+        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins, clear, noon_deg))
     return State(
         kept(tuple(days), today),
         tuple(value(f"sum_{place}") for place in range(len(BANK))),

@@ -19,13 +19,15 @@ from math import ceil, exp, inf, log, nan
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats
+from watcher.align.window import Bools
 from watcher.detect.area import area, covered
 from watcher.detect.clear_spells import joined
 from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
 from watcher.detect.reference_wrong import days_misled, rests_on
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, pv_expectation, pv_power, unknown
+from watcher.detect.sellable import sellable
+from watcher.detect.snow import snow_on
 from watcher.detect.step_down import step_down
 from watcher.detect.usual_level import USUAL_DAYS, YOUNG_ERROR, half_width, usual_ratio
 from watcher.domain.day import DayFigure
@@ -73,7 +75,7 @@ class OutputLow:
         if found is None or expectation is None:
             return unknown(scene, self.name, subject, CODES[0])
         power, known_ms = found
-        power, due, bound = (_sellable(scene, subject, one) for one in (power, expectation.expected, expectation.bound))
+        power, due, bound = (sellable(scene, subject, one) for one in (power, expectation.expected, expectation.bound))
         both = ~np.isnan(power) & ~np.isnan(expectation.expected) & (scene.expected.basis != Basis.NONE)
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
@@ -178,9 +180,11 @@ class OutputLow:
                 continue
             made, allowed, bound_seen, bound_whole, basis, clearness, clear = columns.sums(day, point_ms)
             explained = self._explained(scene, subject, columns, day, point_ms)
-            grown = state.level is not None
+            usual = exp(state.level.log) if state.level is not None else usual_ratio(ratios)
+            if explained == _SNOW and made > scene.limit(self.name, "snow_share") * usual * allowed:
+                explained = 0  # light reached the panels
             usable = bound_seen >= 0.5 * bound_whole > 0.0 and allowed >= least_mwh
-            if not usable or explained in _NOT_ITS_OWN or (explained == _SNOW and not grown):
+            if not usable or explained in _NOT_ITS_OWN or (explained == _SNOW and state.level is None):
                 days.append(Day(day, start, end, made, allowed, allowed, explained, None, nan, None, state, basis))
                 continue
             usual = usual_ratio(ratios)
@@ -285,9 +289,7 @@ class OutputLow:
             # Or found since, by one who needs days to see that it had begun by then.
             if scene.window.start_ms + GRID_MS * part.stop > _stands_since_ms(scene, judgement, at):
                 return _BY_OTHERS
-        air = scene.expected.temp_air[part]
-        cold = bool((~np.isnan(air)).any()) and float(np.nanmean(air)) < scene.limit(self.name, "snow_below_degc")
-        return _SNOW if cold else 0
+        return _SNOW if snow_on(scene, part, scene.limit(self.name, "snow_below_degc")) else 0
 
 
 class _Chain:
@@ -302,20 +304,6 @@ class _Chain:
         if days not in self._after:
             self._after[days] = step(self._after[days[:-1]], days[-1], self.references[basis])
         return self._after[days]
-
-
-def _sellable(scene: Scene, inverter: str, power: Floats) -> Floats:
-    """Power up to what may always be sent out: above it an export limit holds back whatever the house leaves over.
-
-    Both sides of the ratio are cut alike, so that a fault shows in what is left. With several inverters each has its
-    share by panels.
-    """
-    limit_w, site = scene.site.export_limit_w, scene.site
-    if limit_w is None:
-        return power
-    whole = sum(array.peak_power_w for array in site.arrays)
-    share = sum(array.peak_power_w for array in site.arrays_of(inverter)) / whole
-    return np.minimum(power, limit_w * share)
 
 
 def _basis(scene: Scene, part: slice, chosen: Bools) -> Basis:
