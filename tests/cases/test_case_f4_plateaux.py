@@ -109,10 +109,14 @@ def test_case_f4_a_lower_plateau_with_a_hot_heat_sink_is_heat() -> None:
     assert limited(home, raw).causes == ("heat",)
 
 
-def test_case_f4_a_lower_plateau_that_was_always_there_is_no_news() -> None:
+def test_case_f4_a_lower_plateau_that_was_always_there_is_no_news_and_asked_about_where_the_inverter_speaks_of_it() -> (
+    None
+):
     home = a_home(12)
     with judged(home, capped(home, 2500.0)) as ledger:
         assert not told(ledger, Finding.POWER_LIMITED)
+    said = limited(a_home(12), capped(a_home(12), 2500.0, state=True))
+    assert said.causes == ("limit-unknown",)
 
 
 def test_case_f4_sunny_days_over_the_plateau_end_it() -> None:

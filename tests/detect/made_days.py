@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from tests.detect.made_homes import (
+    ASKS_NEIGHBOURS,
     EAST,
     METER,
     SOUTH,
@@ -341,6 +342,16 @@ def a_row_at_six_tenths_of_its_current() -> MadeDays:
     return MadeDays(home, home.raw())
 
 
+def held_at_one_level_for_some_days() -> MadeDays:
+    home = Home(home_site(EAST, WEST, meters=()), JUNE, 10)
+    free = home.ac_w("inverter-1")
+    held = home.between("2026-06-12T00:00:00Z", "2026-06-15T10:00:00Z") & (free > 1500.0)
+    for name in home.share:
+        home.share[name] = np.where(held, home.share[name] * 1500.0 / np.maximum(free, 1.0), home.share[name])
+    state = np.where(home.awake, np.where(held, 5.0, 4.0), np.nan)
+    return MadeDays(home, home.raw() | {"inverter-1.operating_state": samples(home.times, state)})
+
+
 def sensor_silent_for_a_day() -> MadeDays:
     home = Home(home_site(SOUTH), JUNE, 3, 0.9)
     gone = parse_iso("2026-06-11T08:00:00Z"), parse_iso("2026-06-12T09:00:00Z")
@@ -371,6 +382,22 @@ def one_plane_of_two_on_file_the_wrong_way() -> MadeDays:
     return MadeDays(home, raw)
 
 
+def mains_off_in_the_street_and_snow_all_over() -> MadeDays:
+    """A cut of the supply, one after which the home stays off, and a day on which everybody makes little."""
+    site = home_site(EAST, WEST, sources=(polled("inverter-1"), polled("meter-1"), ASKS_NEIGHBOURS))
+    home = Home(site, JUNE, 4, broken(4 * POINTS_A_DAY, 31, level=0.8))
+    cut = home.between("2026-06-11T10:50:00Z", "2026-06-11T13:20:00Z")
+    again = home.between("2026-06-12T09:10:00Z", "2026-06-12T10:30:00Z")
+    stays = home.between("2026-06-12T09:10:00Z", "2026-06-12T13:05:00Z")
+    snow = home.between("2026-06-13T00:00:00Z")
+    for name in home.share:
+        home.share[name][cut | stays] = 0.0
+        home.share[name][snow] *= 0.2
+    home.speaking &= ~cut
+    home.awake &= ~stays
+    return MadeDays(home, home.raw() | home.neighbours(cut | again, share=np.where(snow, 0.2, 1.0)))
+
+
 MADE: tuple[Callable[[], MadeDays], ...] = (
     all_well,
     input_dead_under_hourly_weather,
@@ -394,11 +421,13 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     clock_an_hour_behind_after_a_fortnight,
     dangers_said,
     trips_late_mornings_and_frozen_values,
+    held_at_one_level_for_some_days,
     sensor_silent_for_a_day,
     sensor_says_less_after_ten_days,
     one_plane_of_two_on_file_the_wrong_way,
     a_row_that_breaks_off_and_rows_that_lose_voltage,
     a_row_at_six_tenths_of_its_current,
+    mains_off_in_the_street_and_snow_all_over,
 )
 
 

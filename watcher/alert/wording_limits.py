@@ -23,6 +23,7 @@ def _limited(home: tuple[str, ...], trade: str, check: tuple[str, ...], ask_home
                 f"{{device}} gives less than light and rating allow: {trade}.",
                 "It stood at {level_kw:.2f} kW of {rating_kw:.2f} kW.",
                 "It stands still at {flat_kw:.2f} kW, which is new: a limiter in fail-safe, a setting, or a stage out.",
+                "The panels stood at a higher DC voltage than at work for {raised_percent:.0f} % of that time.",
                 "So on {days:.0f} days, for {held_hours:.1f} hours in all.",
                 "Heat sink {heat_degc:.0f} degC meanwhile.",
             ),
@@ -59,7 +60,7 @@ _LIMITER = _limited(
 )
 _ASK = _limited(
     ("We do not know what it is. It may be as it should be.",),
-    "output held below expected at higher DC voltage; limited, cause unknown",
+    "output is held below what was expected; limited, cause unknown",
     (
         "Is there an export limit, a zero-export setting, or off-grid use? Then enter it in the site file "
         "(export_limit_w), and those hours are judged with it.",
@@ -86,6 +87,7 @@ LIMIT_FAULTS: Mapping[tuple[Finding, str], Both] = {
 LIMIT_FIGURES: Mapping[str, tuple[str, str]] = {
     "level_kw": ("Held at", "{0:.2f} kW"),
     "rating_kw": ("Rating", "{0:.2f} kW"),
+    "raised_percent": ("Of that at higher DC voltage", "{0:.0f} %"),
     "held_hours": ("Held back for", "{0:.1f} hours"),
     "heat_degc": ("Heat sink while held back", "{0:.0f} degC"),
 }

@@ -36,7 +36,8 @@ class Held:
 
     level_w: of what it then gave, the ninth decile. flat: whether it stood still. asked: minutes held as on file
     peak_w: the day's top. volts: ln of the panels' voltage at work, heat removed, over that on file; NaN for none
-    heat_degc, mains_v: of heat sink and mains while held; NaN where not told. raised: share of it at higher voltage
+    heat_degc, mains_v: of heat sink and mains while held; NaN where not told
+    said, raised: share of it by the inverter's own word, and at higher voltage
     lost_mwh: what the light allowed beyond it, whole. asked_mwh: the same as on file
     """
 
@@ -49,15 +50,18 @@ class Held:
     volts: float = nan
     heat_degc: float = nan
     mains_v: float = nan
+    said: float = 0.0
     raised: float = 0.0
     lost_mwh: float = 0.0
     asked_mwh: float = 0.0
 
 
-def held_on(scene: Scene, inverter: str, one: Settling, usual_volts: float, finding: Finding) -> Held | None:
+def held_on(
+    scene: Scene, inverter: str, one: Settling, usual_volts: float, level: float, finding: Finding
+) -> Held | None:
     """What was known of a day at its settling point; None where output was not told.
 
-    usual_volts: ln, as Held.volts of the days before; NaN for none
+    usual_volts: ln, as Held.volts of the days before; NaN for none. level: what it usually makes of what is expected
     """
     found, expectation = pv_power(scene, inverter), pv_expectation(scene, inverter)
     if found is None or expectation is None:
@@ -92,7 +96,7 @@ def held_on(scene: Scene, inverter: str, one: Settling, usual_volts: float, find
     every = said | still | raised
     asked = every & ~still & day.asked(power)
     held = every & ~asked
-    lost = np.nan_to_num(mwh(np.maximum(due - power, 0.0)))
+    lost = np.nan_to_num(mwh(np.maximum(level * due - power, 0.0)))
     minutes = GRID_MS / 60_000.0
     if not held.any():
         return Held(peak_w, asked=minutes * float(asked.sum()), volts=at_work, asked_mwh=float(lost[asked].sum()))
@@ -101,11 +105,12 @@ def held_on(scene: Scene, inverter: str, one: Settling, usual_volts: float, find
         minutes=minutes * float(held.sum()),
         first=int(np.flatnonzero(held)[0]),
         level_w=level_w if still.any() else float(np.quantile(power[held], 0.9)),
-        flat=bool(still.any()),
+        flat=bool(still.any()) or _is_one_level(power[held], scene.limit(finding, "same_level")),
         asked=minutes * float(asked.sum()),
         volts=at_work,
         heat_degc=_median(day.column("temp_heatsink")[held]),
         mains_v=_median(day.column("l1.ac_voltage")[held]),
+        said=float(np.count_nonzero(said & held) / np.count_nonzero(held)),
         raised=float(np.count_nonzero(higher & held) / np.count_nonzero(held)),
         lost_mwh=float(lost[held].sum()),
         asked_mwh=float(lost[asked].sum()),
@@ -193,6 +198,12 @@ class _Day:
         for one in export:
             may = np.where(np.isnan(one), may, one >= site.export_limit_w - self.limit("slack_w"))
         return may
+
+
+def _is_one_level(power: Floats, share: float) -> bool:
+    """Whether it is the same nearly all the time."""
+    lowest, highest = np.quantile(power, (0.05, 0.95)).tolist()
+    return bool(highest <= (1.0 + share) * lowest)
 
 
 def _median(column: Floats) -> float:

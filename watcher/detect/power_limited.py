@@ -1,9 +1,9 @@
 """power-limited: an inverter gives less than light and rating allow: something holds it back that is not on file.
 
-Told after two such days of fourteen, and only where it has given more on other days: a ceiling that was always there is
-the plant's. A flat level that is new is a limiter or a setting; a hot heat sink, or mains that stands high, says why by
-itself. Output that wanders under panels at high voltage follows something we are not told of, and the trade is asked
-what it is. It stands until days have shown that it is over.
+Told after two such days of fourteen. Where it has given more on other days, a flat level is a limiter or a setting; a
+hot heat sink, or mains that stands high, says why by itself. Output that wanders under panels at high voltage follows
+something we are not told of, and the trade is asked what. A ceiling that was always there is the plant's, and asked
+about only where the inverter itself speaks of a limit. It stands until days have shown that it is over.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from watcher.detect import settled
 from watcher.detect.held_output import Held, held_on
 from watcher.detect.scene import FAULT, OK, Judgement, Scene
 from watcher.detect.string_verdict import Columns
+from watcher.detect.usual_level import usual_level
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, local_day
@@ -71,14 +72,17 @@ class PowerLimited:
         past = [one for one in scene.past.get((self.name, subject), ()) if one.values["on_file"] == facts]
         self._said_before(scene, past, columns)
         kept = {one.day: one for one in past}
-        could, figures = np.full(scene.window.points, nan), []
+        could = np.full(scene.window.points, nan)
+        figures: list[DayFigure] = []
+        level = usual_level(scene, subject, scene.limit(Finding.OUTPUT_LOW, "drift_measured")).factor
         for point_ms, settling in groupby(settled.settling(scene), key=lambda one: one.point_ms):
             newest: list[DayFigure] = []
             for one in settling:
                 usual = [
                     kept[day].values["volts"] for day in sorted(kept) if day < one.day and "volts" in kept[day].values
                 ]
-                found = held_on(scene, subject, one, median(usual[-VOLTS_DAYS:]) if usual else nan, self.name)
+                usual_volts = median(usual[-VOLTS_DAYS:]) if usual else nan
+                found = held_on(scene, subject, one, usual_volts, level, self.name)
                 if found is not None:
                     values = {"on_file": facts, **_values(found)}
                     kept[one.day] = DayFigure(self.name, subject, one.day, one.revision, point_ms, values)
@@ -89,7 +93,8 @@ class PowerLimited:
                 kept[newest[-1].day] = newest[-1]
                 figures += newest
         judgement = columns.judgement(self.name, subject, CODES, CAUSES, scene.limit(self.name, "loss_share"))
-        return replace(judgement, expected=could, figures=figures)
+        whole = columns.loss + columns.arrears  # reckoned anew at each point: sunshine may come late
+        return replace(judgement, expected=could, figures=figures, lost_mwh=whole)
 
     def _put(
         self, scene: Scene, days: Sequence[DayFigure], newest: Sequence[DayFigure], columns: Columns, could: Floats
@@ -114,7 +119,7 @@ class PowerLimited:
         columns.put_fault(at, onset, lost, frozenset(one.day.toordinal() for one in newest if one.revision == 1))
         columns.code[at], columns.units[at] = _HELD, int(any(one.day == story.shown[-1].day for one in newest))
         columns.observed[at], could[at] = nan, nan
-        columns.cause[at] = self._cause(scene, story.shown)
+        columns.cause[at] = self._cause(scene, days, story.shown)
         columns.facts[at] = _facts(story.shown, scene.site.inverter(own.subject).ac_limit_w, int(columns.cause[at]))
         return {"told": 1.0, "onset_ms": float(onset[0])}
 
@@ -125,11 +130,10 @@ class PowerLimited:
             return story
         limits = scene.limits[self.name]
         peaks = np.array([one.values["peak_w"] for one in days])
-        for place, one in enumerate(days):
+        for one in days:
             held = one.values.get("minutes", 0.0)
             if held >= limits["minutes"]:
-                more = np.count_nonzero(peaks[: place + 1] >= limits["passed"] * one.values["level_w"])
-                if more >= limits["passed_days"]:
+                if self._more_days(limits, peaks, one) or one.values.get("said", 0.0) > 0.5:
                     recent = one.day.toordinal() - limits["within_days"]
                     kept = story.shown if story.since else [x for x in story.shown if x.day.toordinal() > recent]
                     story.shown, story.fine = [*kept, one], 0
@@ -142,6 +146,10 @@ class PowerLimited:
                 if story.fine >= limits["fine_days" if flat else "fine_days_asked"]:
                     story = _Story()
         return story
+
+    def _more_days(self, limits: Mapping[str, float], peaks: Floats, one: DayFigure) -> bool:
+        """Whether it has given clearly more on other days than it was held at."""
+        return int(np.count_nonzero(peaks >= limits["passed"] * one.values["level_w"])) >= limits["passed_days"]
 
     def _is_fine(self, limits: Mapping[str, float], one: DayFigure, story: _Story) -> bool:
         """Whether a day would have shown it: output went well over the level it was held at."""
@@ -157,14 +165,18 @@ class PowerLimited:
         low_ms = local_day(free[-1], scene.site.zone)[1] if free else onset_ms
         return onset_ms, min(low_ms, onset_ms - GRID_MS), onset_ms + GRID_MS
 
-    def _cause(self, scene: Scene, shown: Sequence[DayFigure]) -> int:
+    def _cause(self, scene: Scene, days: Sequence[DayFigure], shown: Sequence[DayFigure]) -> int:
+        peaks = np.array([one.values["peak_w"] for one in days])
+        if not any(self._more_days(scene.limits[self.name], peaks, one) for one in shown):
+            return _ASK  # it may always have been so
         lately = shown[-int(scene.limit(self.name, "within_days")) :]
         if _middle(lately, "heat_degc") >= scene.limit(self.name, "hot_degc"):
             return _HEAT
         if _middle(lately, "mains_v") >= scene.limit(self.name, "high_v"):
             return _MAINS
         levels = [one.values["level_w"] for one in lately]
-        if max(levels) <= (1.0 + scene.limit(self.name, "same_level")) * min(levels):
+        flat = 2 * sum("flat" in one.values for one in lately) > len(lately)
+        if flat and max(levels) <= (1.0 + scene.limit(self.name, "same_level")) * min(levels):
             return _LIMITER if scene.site.export_limit_w is not None else _FIXED
         if isnan(_middle(lately, "heat_degc")) and not any("raised" in one.values for one in lately):
             return _ASK_OR_HEAT
@@ -192,6 +204,7 @@ def _values(found: Held) -> dict[str, float]:
         "volts": found.volts,
         "heat_degc": found.heat_degc,
         "mains_v": found.mains_v,
+        "said": found.said,
         "raised": found.raised,
         "lost_wh": found.lost_mwh / 1000.0,
     }
@@ -213,6 +226,8 @@ def _facts(shown: Sequence[DayFigure], limit_w: float, cause: int) -> Mapping[st
     }
     if cause == _FIXED:
         told["flat_kw"] = told["level_kw"]
+    if (raised := _middle(shown, "raised")) > 0.0:
+        told["raised_percent"] = round(100.0 * raised)
     if "heat_degc" in last:
         told["heat_degc"] = round(_middle(shown, "heat_degc"), 1)
     return told
