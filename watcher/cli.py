@@ -53,10 +53,16 @@ def _parser() -> argparse.ArgumentParser:
     add("check", _check, "Check the watcher file and every site file; list all problems.")
     add("run", _run, "Watch: collect, judge, mail, until told to stop.")
 
-    load = add("import", _import, "Read a table of measured values into the store.")
-    load.add_argument("file", type=Path, metavar="FILE", help="a text table, may be gzipped")
-    load.add_argument("--site", required=True)
-    load.add_argument("--columns", required=True, type=Path, metavar="MAP.toml", help="what its columns are")
+    load = add("import", _import, "Read a table of measured values, or a spreadsheet of sites or of readings.")
+    load.add_argument(
+        "file", nargs="?", type=Path, metavar="FILE", help="measured values: a text table, may be gzipped"
+    )
+    load.add_argument("--site", metavar="ID", help="whose values they are")
+    load.add_argument("--columns", type=Path, metavar="MAP.toml", help="what its columns are")
+    load.add_argument("--sites", type=Path, metavar="FILE", help="a spreadsheet of sites (CSV, XLSX): makes site files")
+    load.add_argument("--readings", type=Path, metavar="FILE", help="a spreadsheet of readings typed from meters")
+    load.add_argument("--postcodes", type=Path, metavar="FILE", help="a table of postcodes and their coordinates (CSV)")
+    load.add_argument("--preview", action="store_true", help="say what would be done with a spreadsheet; write nothing")
 
     again = add("replay", _replay, "Judge an old period, or a file, again; one line an alert.")
     again.add_argument("--site", required=True)
@@ -101,6 +107,20 @@ def _parser() -> argparse.ArgumentParser:
 
     how = add("health", _health, "Say how the watcher itself is, running or not; exit 0 only if all is well.")
     how.add_argument("--json", action="store_true", help="for machines")
+
+    shown = add("read", _read, "Record what was read from a meter's display; without a value, list what was typed.")
+    shown.add_argument("site", metavar="SITE")
+    shown.add_argument("meter", metavar="METER")
+    shown.add_argument("value", nargs="?", metavar="VALUE", help="as on the display, in kWh")
+    shown.add_argument("--at", metavar="TIME", help="when it was read: ISO 8601 with offset or Z (now)")
+    shown.add_argument("--who", default="unnamed", metavar="NAME", help="who read it")
+    shown.add_argument("--serial", default="", metavar="TEXT", help="the serial number on the meter")
+    shown.add_argument("--photo", type=Path, metavar="FILE", help="a picture of the display, kept without its location")
+    word = shown.add_mutually_exclusive_group()
+    word.add_argument("--confirm", action="store_true", help="it is right as typed, odd or not")
+    word.add_argument("--accept", action="store_true", help="the value offered was meant")
+    word.add_argument("--withdraw", action="store_true", help="the reading of this time was wrong")
+    word.add_argument("--unreadable", action="store_true", help="the display shows nothing that can be read")
 
     looked = add(
         "inspected", _inspected, "Record that someone has inspected a device; a safety alert ends no other way."
@@ -155,9 +175,9 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _import(options: argparse.Namespace) -> int:
-    from watcher.commands.import_table import import_table
+    from watcher.commands.import_any import run_import
 
-    return import_table(options.config, options.file, options.site, options.columns)
+    return run_import(options)
 
 
 def _replay(options: argparse.Namespace) -> int:
@@ -176,6 +196,12 @@ def _health(options: argparse.Namespace) -> int:
     from watcher.commands.health import run_health
 
     return run_health(options.config, options.json)
+
+
+def _read(options: argparse.Namespace) -> int:
+    from watcher.commands.read import run_read
+
+    return run_read(options)
 
 
 def _inspected(options: argparse.Namespace) -> int:

@@ -13,13 +13,15 @@ from tests.cases.scripted import SITE, START_MS, Device, NoJudge, Scripted
 from tests.commands.conftest import Place, a_day, place
 from watcher.clock import SystemClock
 from watcher.daemon import Parts
-from watcher.domain.event import EventKind
+from watcher.domain.event import Document, Draft, EventKind
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS
 from watcher.store.ledger import Ledger
 from watcher.store.opening import open_stores
 from watcher.store.readings import SqliteReadings
 from watcher.wiring import Files, assemble
+
+PICTURE = Document.of("image/jpeg", b"of a display")
 
 __all__ = ["place"]
 
@@ -42,7 +44,8 @@ def told(place: Place) -> Place:
         sent_ms = SystemClock().now_ms()
         for row in ledger.due_mails(sent_ms, 100):
             ledger.mark_sent(row.id, sent_ms)
-        ledger.add_event("home-1", EventKind.TYPED_READING, "meter-1", a_day().start, {"kwh": 1234.5}, sent_ms)
+        typed = Draft(EventKind.TYPED_READING, "meter-1", a_day().start, {"kwh": 1234.5})
+        ledger.add_events("home-1", [typed], sent_ms, [PICTURE])
     return place
 
 
@@ -110,6 +113,7 @@ def test_case_e2_what_was_typed_and_what_was_not_yet_sent_outlive_a_damaged_page
     with Ledger(told.files.ledger_url) as ledger:
         events, _ = ledger.events("home-1", 2**62)
         assert [event.values for event in events if event.kind is EventKind.TYPED_READING] == [{"kwh": 1234.5}]
+        assert ledger.document(PICTURE.sha256) == PICTURE
         assert [row.id for row in ledger.due_mails(2**62, 100)] == [waits], "what was never told is told now"
 
 

@@ -16,7 +16,7 @@ from ledger_samples import SITE, T0, alert, figure, mail, run, settled, whole_ev
 from watcher.domain.alert import AlertState, ClosedAs, MailReason
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation
-from watcher.domain.event import Event, EventKind
+from watcher.domain.event import Document, Draft, Event, EventKind
 from watcher.domain.finding import Finding, Verdict
 from watcher.domain.instant import DAY_MS, GRACE_MS, GRID_MS, HOUR_MS
 from watcher.store.ledger import Ledger, Superseded
@@ -403,3 +403,14 @@ def test_reading_waits_for_no_writer(tmp_path: Path) -> None:
             assert another.alerts(SITE) == []
         other.execute("ROLLBACK")
         other.close()
+
+
+def test_a_document_is_kept_once_and_with_the_events_that_name_it(ledger: Ledger) -> None:
+    picture = Document.of("image/jpeg", b"\xff\xd8 digits")
+    drafts = [Draft(EventKind.TYPED_READING, "meter-1", T0, {"photo": picture.sha256, "n": n}) for n in (1.0, 2.0)]
+    first, second = ledger.add_events(SITE, drafts, T0, (picture,))
+    ledger.add_events(SITE, drafts[:1], T0 + HOUR_MS, (picture,))
+    assert first.received_ms == second.received_ms
+    assert [event.values["n"] for event in ledger.events(SITE, T0 + DAY_MS)[0]] == [1.0, 2.0, 1.0]
+    assert ledger.document(picture.sha256) == picture
+    assert ledger.document("0" * 64) is None

@@ -8,13 +8,13 @@ word of a person.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from watcher.align.entry_check import EntryCheck, Known, Odd, check_entry, index_of, still_odd
 from watcher.align.typed import Answer, MeterLife, Standing, TypedReading
-from watcher.domain.event import EventKind
+from watcher.domain.event import Draft, EventKind
 
 
 class Consent(StrEnum):
@@ -23,16 +23,6 @@ class Consent(StrEnum):
     NONE = "none"  # nothing yet
     AS_TYPED = "as-typed"
     AS_OFFERED = "as-offered"
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """An event to be: for Ledger.add_event."""
-
-    kind: EventKind
-    subject: str
-    at_ms: int
-    values: Mapping[str, str | float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,9 @@ SUN_MEANT = (0.6, 1.3)
 ROUND_SHARE = 0.1
 """Of its range, that a register which went round can have counted at most for that to be the story."""
 
+FAR_DOWN = 0.5
+"""Of the last reading, under which a register may have begun anew; a little back is a slip."""
+
 MOST_DIGITS = 12
 
 
@@ -242,7 +245,8 @@ class _Check:
             return None
         if round_wh <= ROUND_SHARE * self.modulus_wh:
             return Odd.TOO_MUCH
-        return Odd.STARTED_ANEW if value_wh <= self.most_wh else Odd.BACKWARDS
+        far_down = value_wh <= FAR_DOWN * (self.before_wh or 0.0)
+        return Odd.STARTED_ANEW if far_down and value_wh <= self.most_wh else Odd.BACKWARDS
 
     def _gained(self, value_wh: float) -> float:
         before_wh = self.before_wh or 0.0

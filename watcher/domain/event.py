@@ -6,7 +6,7 @@ An inspection is what someone says who has looked at a device and dealt with wha
 {"who": name} and, where it is about one alert alone, {"alert": its id}.
 
 A typed reading is what someone read from a meter's display: subject the meter, values {"energy_index": Wh}, at_ms the
-instant it was read.
+instant it was read. What else may stand with it, and what answers and exchanges say: align/typed.py.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from hashlib import sha256
 
 
 class EventKind(StrEnum):
@@ -45,3 +46,26 @@ class Event:
     at_ms: int
     received_ms: int
     values: Mapping[str, str | float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An event that is to be recorded. Fields as in Event; when it was heard of is for the ledger to say."""
+
+    kind: EventKind
+    subject: str
+    at_ms: int
+    values: Mapping[str, str | float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A file that an event names by its sha256, such as the picture of a display."""
+
+    sha256: str
+    media: str
+    content: bytes
+
+    @classmethod
+    def of(cls, media: str, content: bytes) -> Document:
+        return cls(sha256(content).hexdigest(), media, content)

@@ -9,7 +9,7 @@ Every method is one transaction of its own. A ledger in a file may be open in se
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -23,7 +23,7 @@ from watcher.domain.alert import Alert, AlertState, Mail
 from watcher.domain.day import DayFigure, DaySheet, SettledDay
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation
-from watcher.domain.event import Event, EventKind
+from watcher.domain.event import Document, Draft, Event, EventKind
 from watcher.domain.finding import VerdictRun
 from watcher.domain.instant import GRACE_MS
 from watcher.domain.model import Model
@@ -36,6 +36,7 @@ from watcher.store.ledger_commit import (
     lock_site,
     newest_runs,
     put_alert,
+    put_document,
     put_mail,
     put_runs,
     put_sheet,
@@ -117,15 +118,28 @@ class Ledger:
         self, site: str, kind: EventKind, subject: str, at_ms: int, values: Mapping[str, str | float], now_ms: int
     ) -> Event:
         """Append to the log. The event is visible from the first point not yet judged, whatever the clock says."""
+        return self.add_events(site, (Draft(kind, subject, at_ms, values),), now_ms)[0]
+
+    def add_events(
+        self, site: str, drafts: Sequence[Draft], now_ms: int, documents: Sequence[Document] = ()
+    ) -> list[Event]:
+        """Append several to the log, received together, with the documents that they name: all or none."""
         with self._writing("recording an event") as connection:
             until_ms = lock_site(connection, site)
             newest_ms = connection.scalar(select(func.max(t.event_log.c.received_ms)).where(t.event_log.c.site == site))
             bounds = [now_ms]
             bounds += [] if until_ms is None else [until_ms + GRACE_MS]
             bounds += [] if newest_ms is None else [newest_ms]
-            event = Event(site, kind, subject, at_ms, max(bounds), dict(values))
-            connection.execute(insert(t.event_log).values(rows.event_to_row(event)))
-            return event
+            events = [Event(site, one.kind, one.subject, one.at_ms, max(bounds), dict(one.values)) for one in drafts]
+            for document in documents:
+                put_document(connection, document, now_ms)
+            if events:
+                connection.execute(insert(t.event_log), [rows.event_to_row(event) for event in events])
+            return events
+
+    def document(self, sha256: str) -> Document | None:
+        found = self._all("reading a document", select(t.document).where(t.document.c.sha256 == sha256))
+        return Document(sha256, found[0]["media"], found[0]["content"]) if found else None
 
     def events(self, site: str, received_before_ms: int) -> tuple[list[Event], int]:
         """Events received before an instant, in order of receipt, and the number of the newest of them (0: none)."""

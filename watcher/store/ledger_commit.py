@@ -28,6 +28,7 @@ from watcher.domain.alert import Alert, Mail
 from watcher.domain.day import DaySheet
 from watcher.domain.errors import StoreError
 from watcher.domain.evaluation import Evaluation, continues
+from watcher.domain.event import Document
 from watcher.domain.finding import Finding, VerdictRun
 from watcher.domain.instant import GRACE_MS, GRID_MS
 from watcher.store import ledger_rows as rows
@@ -153,6 +154,14 @@ def put_sheet(connection: Connection, site: str, sheet: DaySheet) -> None:
     """The sheet of a day, in place of an earlier revision's."""
     values = {"revision": sheet.revision, "settled_ms": sheet.settled_ms, "content": sheet.content}
     _put(connection, t.day_sheet, {"site": site, "day": sheet.day.isoformat()}, values)
+
+
+def put_document(connection: Connection, document: Document, now_ms: int) -> None:
+    """A file that an event names, once: the same bytes again are the same document."""
+    known = select(t.document.c.sha256).where(t.document.c.sha256 == document.sha256)
+    if first(connection, known) is None:
+        row = {"sha256": document.sha256, "media": document.media, "received_ms": now_ms, "content": document.content}
+        connection.execute(insert(t.document).values(row))
 
 
 def put_mail(connection: Connection, mail: Mail) -> None:

@@ -1,8 +1,8 @@
 """What was said, carried out of a damaged ledger into a new one; what was judged is judged again.
 
-Rule: site files, events and mails came from outside or went there, so they are carried over where they can be read.
-Verdicts, alerts and settled days follow from the readings: the worker makes them anew from the beginning, and the
-mails they cause count as told up to where the damaged ledger had been judged (Ledger.begin_again).
+Rule: site files, events with their documents and mails came from outside or went there, so they are carried over where
+they can be read. Verdicts, alerts and settled days follow from the readings: the worker makes them anew from the
+beginning, and the mails they cause count as told up to where the damaged ledger had been judged (Ledger.begin_again).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+from watcher.domain.event import Document
 from watcher.store import ledger_rows as rows
 from watcher.store.damaged import opened_damaged, readable
 from watcher.store.ledger import Ledger
@@ -55,7 +56,8 @@ def _copy(old: sqlite3.Connection, new: sqlite3.Connection, table: str, check: C
             check(named)
         except (ValueError, TypeError, KeyError, json.JSONDecodeError):
             continue
-        new.execute("INSERT OR IGNORE INTO site (id) VALUES (?)", (named["site"],))
+        if "site" in named:
+            new.execute("INSERT OR IGNORE INTO site (id) VALUES (?)", (named["site"],))
         new.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)
     return int(new.execute(f"SELECT count(*) FROM {table}").fetchone()[0]) if new.total_changes > before else 0
 
@@ -71,6 +73,12 @@ def _event(row: rows.Row) -> None:
     _whole(row, "at_ms", "received_ms")
 
 
+def _document(row: rows.Row) -> None:
+    if Document.of(row["media"], row["content"]).sha256 != row["sha256"]:
+        raise ValueError("not what it was named after")
+    _whole(row, "received_ms")
+
+
 def _mail(row: rows.Row) -> None:
     if rows.mail_from_json(row["mail"]).id != row["id"]:
         raise ValueError("another mail's id")
@@ -82,5 +90,10 @@ def _whole(row: rows.Row, *names: str) -> None:
         raise ValueError("no whole number")
 
 
-_TABLES: dict[str, Callable[[rows.Row], object]] = {"site_version": _version, "event": _event, "outbox": _mail}
-_WORDS = {"site_version": "site files", "event": "events", "outbox": "mails"}
+_TABLES: dict[str, Callable[[rows.Row], object]] = {
+    "site_version": _version,
+    "event": _event,
+    "document": _document,
+    "outbox": _mail,
+}
+_WORDS = {"site_version": "site files", "event": "events", "document": "documents", "outbox": "mails"}

@@ -84,6 +84,17 @@ event_log = Table(
     sqlite_autoincrement=True,  # a number is never given twice
 )
 
+# Files that events name by their sha256, once each however often they are named.
+document = Table(
+    "document",
+    METADATA,
+    Column("number", _NUMBER, primary_key=True, autoincrement=True),
+    Column("sha256", String, nullable=False, unique=True),
+    _text("media"),
+    _ms("received_ms"),
+    Column("content", LargeBinary, nullable=False),
+)
+
 alert = Table(
     "alert",
     METADATA,
