@@ -3,7 +3,8 @@
 Rule: nothing is remembered that cannot be reckoned again. Which quarters are due follows from the newest one stored
 and from how far readings have come in, so a restart loses none and repeats none; what is never told within REACH_MS
 is missing and stays so. A neighbour whose readings make trouble is left out, a site whose reckoning does is told of in
-the log: neither stops another. A neighbour with an open alert on what it makes says nothing of the light.
+the log: neither stops another. A neighbour with an open alert on what it makes says nothing of the light, and nothing
+of the area from the next day on: what it lacks is its own affair by then.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ MOST = 12
 EVERY_DAYS = 3
 """A level is the middle of every third day of a month; ten days fix it to a few per cent, and each costs."""
 
-SPOILS = frozenset({Finding.OUTPUT_LOW, *EXPLAINERS})
+SPOILS = frozenset({Finding.OUTPUT_LOW, Finding.INVERTER_SILENT, *EXPLAINERS})
 
 TellsOf = dict[str, str | float]
 """`site`, `quarter` (its end, as text) and the values by quantity, as they go to the daemon."""
@@ -48,11 +49,12 @@ TellsOf = dict[str, str | float]
 
 @dataclass(slots=True)
 class _Round:
-    """What was looked up in this round: of a site its facts, of a plant and day what it told, whose alert is open."""
+    """What was looked up in this round: of a site its facts, of a plant and day what it told, since when an alert on
+    what it makes is open."""
 
     records: dict[str, SiteRecord | None] = field(default_factory=dict)
     told: dict[tuple[str, int], peers.Told | None] = field(default_factory=dict)
-    spoilt: dict[str, bool] = field(default_factory=dict)
+    spoilt: dict[str, int | None] = field(default_factory=dict)
 
 
 class Neighbourhood:
@@ -112,8 +114,9 @@ class Neighbourhood:
         asked = [peer for peer in around if peer.id in said and not self._spoilt(peer.id)]
         level = peers.levels({peer.id: [self._mean(peer, ms) for ms in past] for peer in asked})
         light = peers.middle([said[id].clearness for id in level], list(level.values()))
-        near = np.sum([one.lit for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
-        dark = np.sum([one.dark for one in said.values()], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
+        witnesses = [said[peer.id] for peer in around if peer.id in said and not self._spoilt(peer.id, day_ms)]
+        near = np.sum([one.lit for one in witnesses], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
+        dark = np.sum([one.dark for one in witnesses], axis=0, initial=0.0) * np.ones(peers.QUARTERS)
         return light, near, dark
 
     def _around(self, site: Site, source: Source, sites: Sequence[str], now_ms: int) -> list[Site]:
@@ -146,11 +149,14 @@ class Neighbourhood:
                 return None
         return self._records[id][1]
 
-    def _spoilt(self, id: str) -> bool:
+    def _spoilt(self, id: str, before_ms: int | None = None) -> bool:
+        """Whether an alert on what it makes is open. before_ms: and was so by then"""
         if id not in self._round.spoilt:
-            standing = self._ledger.standing_alerts(id)
-            self._round.spoilt[id] = any(one.state is AlertState.OPEN and one.finding in SPOILS for one in standing)
-        return self._round.spoilt[id]
+            standing = [one for one in self._ledger.standing_alerts(id) if one.finding in SPOILS]
+            opened = [one.opened_ms or one.written_ms for one in standing if one.state is AlertState.OPEN]
+            self._round.spoilt[id] = min(opened, default=None)
+        since_ms = self._round.spoilt[id]
+        return since_ms is not None and (before_ms is None or since_ms < before_ms)
 
     def _told(self, peer: Site, day_ms: int) -> peers.Told | None:
         """What a neighbour tells of a UTC day so far; once a round."""

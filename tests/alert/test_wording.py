@@ -96,6 +96,7 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "held_hours": 9.5,
         "heat_degc": 71.0,
     },
+    Finding.VALUES_DRIFTING: {"input_number": "2", "difference_percent": 8.4, "days": 6.0},
     Finding.VALUES_STUCK: {"still_minutes": 95.0, "mains_v": 243.1},
     Finding.LATE_START: {"days": 3.0, "late_minutes": 95.0, "voltage_share": 0.62},
 }
@@ -127,6 +128,7 @@ SUBJECTS = {
     Finding.GRID_VOLTAGE_TRIPS: "inverter-1",
     Finding.LATE_START: "inverter-1",
     Finding.POWER_LIMITED: "inverter-1",
+    Finding.VALUES_DRIFTING: "inverter-1.input-2",
     Finding.VALUES_STUCK: "inverter-1",
 }
 METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))
@@ -326,7 +328,7 @@ def test_the_trade_finds_site_device_and_alert(row: tuple[Finding, str]) -> None
         (figures,) = (dict(section.figures) for section in told.sections if section.figures)
         assert figures["Site"] == "12 Elm Road (home-1)", name
         assert figures["Device"] == SUBJECTS[row[0]], name
-        serial = None if SUBJECTS[row[0]] == "sensor-1" else "G0012345" if row[0] in METERS else "A77"
+        serial = None if SUBJECTS[row[0]] in ("sensor-1", "site") else "G0012345" if row[0] in METERS else "A77"
         assert figures.get("Serial") == serial, name
         assert told.closing == f"PV Watcher, alert home-1/{row[0]}/{SUBJECTS[row[0]]}@20260609T1120Z", name
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detect.made_homes import CONTACTS, METER, Home, home_site, means, polled, samples
+from tests.detect.made_homes import ASKS_NEIGHBOURS, CONTACTS, METER, Home, home_site, means, polled, samples
 from tests.detect.made_lines import bench, stored, told
 from watcher.alert.policy import POLICY
 from watcher.alert.wording import letter
@@ -183,6 +183,73 @@ def test_case_g2_w4_a_power_cut_is_no_fault_of_the_site_and_causes_no_mail(refer
         assert ledger.mails("home-1") == []
         assert ledger.alerts("home-1") == [], "no suspicion is left either"
         assert ledger.runs("home-1")[-1].last_ms == home.end_ms
+
+
+@pytest.mark.parametrize("reference", ["sensor-1", "weather-nowcast"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param("no mains", id="awake without mains beside a meter that is heard"),
+        pytest.param("silent", id="silent beside a still meter"),
+        pytest.param("gateway", id="nothing heard, for six hours"),
+    ],
+)
+def test_case_g2_w4_what_befalls_the_whole_street_is_no_fault_of_the_site_however_it_looks(
+    reference: str, how: str
+) -> None:
+    home = home_of(reference)
+    home.site = replace(home.site, sources=(*home.site.sources, ASKS_NEIGHBOURS))
+    last = "2026-04-14T16:00:00Z" if how == "gateway" else CUT[1]
+    cut = switch_off(home, "2026-04-14T10:00:00Z" if how == "gateway" else CUT[0], last)
+    home.speaking[cut] = how != "gateway"
+    home.awake[cut] = how == "no mains"
+    raw = readings(home, reference, cut) | home.neighbours(cut)
+    with said(home, raw) as ledger:
+        (alert,) = ledger.alerts("home-1")
+        assert (alert.finding, alert.subject, alert.causes) == (Finding.AREA_EVENT, "site", ("supply-cut",))
+        assert POLICY[alert.finding].severity is Severity.PLANNED
+        assert (alert.state, alert.closed_as) == (AlertState.CLEARED, ClosedAs.RECOVERED)
+        assert alert.cleared_ms is not None
+        assert alert.cleared_ms - parse_iso(last) <= 75 * MINUTE_MS
+        assert alert.loss_mwh > 0, "the loss is booked to the area"
+        assert [(mail.role, mail.reason) for mail in ledger.mails("home-1")] == [(Role.INSTALLER, MailReason.OPENED)]
+        (text,) = letters(home, ledger).values()
+        assert "7 of 8 near sites that must generate do not." in text
+        explained = {run.finding for run in ledger.runs("home-1") if run.code == "explained.area-event"}
+        assert explained & {Finding.INVERTER_SILENT if how == "gateway" else Finding.NO_GENERATION}
+
+
+def test_case_g2_left_dark_when_the_street_is_back_is_its_own_fault_within_three_hours_of_sun() -> None:
+    home = home_of()
+    home.site = replace(home.site, sources=(*home.site.sources, ASKS_NEIGHBOURS))
+    cut = home.between(CUT[0], "2026-04-14T14:00:00Z")
+    stays = switch_off(home, CUT[0])
+    with said(home, readings(home, without_mains=stays) | home.neighbours(cut)) as ledger:
+        (alert,) = told(ledger, Finding.NO_GENERATION)
+        assert (alert.state, alert.causes) == (AlertState.OPEN, ("ac-side-off",))
+        assert alert.opened_ms is not None
+        assert parse_iso("2026-04-14T14:00:00Z") < alert.opened_ms <= parse_iso("2026-04-14T16:00:00Z")
+        lost_kwh = float(home.possible.by_subject["inverter-1"].expected[stays & ~cut].sum()) / 12_000
+        # What the area lost is not its own, nor is the quarter of an hour that an inverter may look at the mains.
+        assert 0.85 * lost_kwh <= alert.loss_mwh / 1e6 <= lost_kwh
+
+
+def test_case_g2_one_neighbour_in_eight_excuses_nobody() -> None:
+    home = home_of()
+    home.site = replace(home.site, sources=(*home.site.sources, ASKS_NEIGHBOURS))
+    off = switch_off(home, LEFT_OFF)
+    nobody = np.zeros(home.points, dtype=bool)
+    with said(home, readings(home, without_mains=off) | home.neighbours(nobody)) as ledger:
+        assert the_alert(ledger).opened_ms is not None
+
+
+@pytest.mark.parametrize(("sites", "explained"), [(4, False), (5, True)])
+def test_case_g2_of_fewer_than_five_near_sites_nobody_can_tell_an_area(sites: int, explained: bool) -> None:
+    home = home_of()
+    home.site = replace(home.site, sources=(*home.site.sources, ASKS_NEIGHBOURS))
+    off = switch_off(home, LEFT_OFF)
+    with said(home, readings(home, without_mains=off) | home.neighbours(off, sites=sites)) as ledger:
+        assert {alert.finding for alert in told(ledger)} == {Finding.AREA_EVENT if explained else Finding.NO_GENERATION}
 
 
 def test_a_power_cut_that_outlasts_the_afternoon_is_told() -> None:

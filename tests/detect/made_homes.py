@@ -15,7 +15,8 @@ import numpy as np
 
 from watcher.align.build import build_window
 from watcher.align.window import Bools, Floats, Ints
-from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, POINTS_A_DAY, parse_iso
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS, POINTS_A_DAY, parse_iso
+from watcher.domain.neighbours import NEIGHBOURS, QUARTER_MS, SETTLE_MS
 from watcher.domain.quantity import BOARD
 from watcher.domain.reading import Samples
 from watcher.domain.site import (
@@ -52,6 +53,9 @@ def polled(device: str, every_s: float = 300.0) -> Source:
 def means(device: str, period_s: float, kind: SourceKind = SourceKind.WEATHER) -> Source:
     """Means labelled with the end of their period."""
     return Source(kind, device, every_s=period_s, period_s=period_s, label=Label.MEAN_ENDING)
+
+
+ASKS_NEIGHBOURS = Source(SourceKind.NEIGHBOURS, NEIGHBOURS)
 
 
 def home_site(*arrays: Array, **facts: object) -> Site:
@@ -216,6 +220,22 @@ class Home:
             f"{device}.ghi": samples(labels, mean),
             f"{device}.temp_air": samples(labels, np.full(len(mean), self.temp_air)),
         }
+
+    def neighbours(self, dark: Bools, *, sites: int = 8, share: Floats | float = 1.0) -> dict[str, Samples]:
+        """What neighbours under this sky tell, a quarter of an hour each, reckoned six minutes after it was over.
+
+        dark: intervals in which all but one of them make nothing. share: what the others make of this light
+        """
+        lit = self.possible.sun_elevation_deg.reshape(-1, 3).min(axis=1) > 8.0
+        all_dark = dark.reshape(-1, 3).all(axis=1)
+        light = (self.ghi * share).reshape(-1, 3).mean(axis=1)
+        labels = self.start_ms + QUARTER_MS * np.arange(1, len(lit) + 1, dtype=np.int64) + SETTLE_MS + MINUTE_MS
+        columns = {
+            "sites_near": np.where(lit, float(sites), np.nan),
+            "sites_dark": np.where(lit, np.where(all_dark, sites - 1.0, 0.0), np.nan),
+            "ghi": np.where(lit & ~all_dark, light, np.nan),
+        }
+        return {f"{NEIGHBOURS}.{name}": samples(labels, column) for name, column in columns.items()}
 
 
 def counted_wh(power_w: Floats) -> Floats:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from watcher.alert.policy_references import POLICY_OF_REFERENCES
+from watcher.alert.policy_readings import READINGS
 from watcher.alert.policy_row import HOME, PAID, TRADE, Policy, safety
 from watcher.domain.alert import Severity
 from watcher.domain.finding import Finding
@@ -199,6 +200,19 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.3,
         },
     ),
+    Finding.VALUES_DRIFTING: Policy(
+        hold_ms=0,  # the detector asks for five days that agree
+        clear_ms=3 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=TRADE,
+        limits={
+            "least": 0.02,  # [ln] an inverter's efficiency moves by less with heat and voltage (common practice)
+            "errors": 6.0,  # of the days' own spread
+            "near_share": 0.6,  # of that: nearer, they agree
+            "beside_share": 0.5,  # by which the input's share beside the others may differ from what the balance asks
+        },
+    ),
     Finding.VALUES_STUCK: Policy(
         hold_ms=0,
         clear_ms=30 * MINUTE_MS,
@@ -349,6 +363,7 @@ POLICY: Mapping[Finding, Policy] = {
             "forget_days_peers": 40.0,
             "forget_days_satellite": 45.0,
             "forget_days_weather": 60.0,
+            **READINGS,
         },
     ),
     **POLICY_OF_REFERENCES,

@@ -145,6 +145,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="{device} repeated old values",
         never="{device} did not repeat old values",
     ),
+    (Finding.VALUES_DRIFTING, Register.HOME): Ending(
+        again="all readings from your solar panels are right again",
+        was="one of the readings from your solar panels was a bit off",
+        never="all readings from your solar panels were right",
+    ),
+    (Finding.VALUES_DRIFTING, Register.TRADE): Ending(
+        again="readings of {where} agree again",
+        was="readings of {where} had drifted",
+        never="readings of {where} had not drifted",
+    ),
     (Finding.LATE_START, Register.HOME): Ending(
         again="your solar panels start in time again",
         was="your solar panels started late in the morning",

@@ -1,8 +1,9 @@
 """inverter-silent: an inverter is not heard in daylight, and what else is heard says that this is all we know.
 
 A moving meter makes it a fault of the link. A dark meter beside it makes it one of the bus or the circuit, once that
-has lasted longer than power cuts do. A silent inverter beside a meter that is heard and stands still is never filed
-here: that is `no-generation` (cases A6, G2). By night silence is normal.
+has lasted longer than power cuts do. Nothing is concluded while most of the neighbours are dark too. A silent inverter
+beside a meter that is heard and stands still is never filed here: that is `no-generation` (cases A6, G2). By night
+silence is normal.
 """
 
 from __future__ import annotations
@@ -11,14 +12,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from watcher.detect.area import area, covered
 from watcher.detect.presence import presence
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, usable_through
 from watcher.detect.silence import InverterFact, MeterFact, Outcome
 from watcher.domain.finding import Finding
 from watcher.domain.instant import HOUR_MS
 from watcher.domain.site import Site, SourceKind
 
-CODES = ("inverter-silent.nothing-to-say", "inverter-silent.heard", "inverter-silent.not-heard")
+CODES = ("inverter-silent.nothing-to-say", "inverter-silent.heard", "inverter-silent.not-heard", "explained.area-event")
 
 
 class InverterSilent:
@@ -40,6 +42,10 @@ class InverterSilent:
         dark = facts.meter == list(MeterFact).index(MeterFact.SILENT)
         dark_ms = ends - np.maximum(facts.last_heard_ms, facts.meter_heard_ms)
         silent &= ~dark | (dark_ms >= scene.limit(self.name, "dark_hours") * HOUR_MS)
+        around = covered(area(scene), scene.window)
+        through = usable_through(scene.window, around.known_ms)
+        explained = (through >= 0) & around.dark[through] & silent
+        silent &= ~explained
         cause_sets: tuple[tuple[str, ...], ...] = ((), *dict.fromkeys(o.causes for o in outcomes if _mine(o)))
         cause = np.array([cause_sets.index(o.causes) if _mine(o) else 0 for o in outcomes], dtype=np.int8)[place]
         # Never heard inside the window: silent since its beginning.
@@ -54,7 +60,7 @@ class InverterSilent:
             finding=self.name,
             subject=subject,
             verdict=verdict,
-            code=verdict,  # UNKNOWN, OK and FAULT number the three codes
+            code=np.where(explained, 3, verdict).astype(np.int8),  # UNKNOWN, OK and FAULT number the first three
             codes=CODES,
             cause=cause,
             cause_sets=cause_sets,

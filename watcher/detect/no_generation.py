@@ -4,7 +4,8 @@ The lower edge of what was expected is added up while the inverter reports nothi
 full power, opens. Any real output clears the sum. Without a reference a small share of the clear-sky bound stands in.
 A silent inverter counts only where a meter that covers it alone is heard and stands still, and then at less weight. An
 inverter that sees no mains or no panels needs no better sunshine, unless its meter is dark too: then a power cut in
-the street must first be over. One that says its protection holds it off, mains present, has some hours of sun.
+the street must first be over. One that says its protection holds it off, mains present, has some hours of sun. While
+most of the neighbours are dark too nothing counts; what is still dark when they are back begins anew.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from watcher.align.window import Bools, Floats
+from watcher.detect.area import area, covered
 from watcher.detect.lost_so_far import before_window_mwh, figures
 from watcher.detect.presence import GRID_VOLTAGE_V, Presence, presence, register_of
 from watcher.detect.scene import (
@@ -32,11 +34,11 @@ from watcher.detect.scene import (
     pv_expectation,
     pv_power,
     sum_since,
-    trailing_sum,
     unknown,
     usable_through,
 )
 from watcher.detect.silence import GridFact, InverterFact, MeterFact
+from watcher.detect.snow import snow_possible
 from watcher.detect.states import held_back
 from watcher.detect.usual_level import half_width, usual_level
 from watcher.domain.event import EventKind
@@ -51,6 +53,7 @@ CODES = (
     "no-generation.generates",
     "no-generation.daylight",
     "no-generation.no-readings",
+    "explained.area-event",
 )
 CAUSES: tuple[tuple[str, ...], ...] = (
     (),
@@ -60,7 +63,6 @@ CAUSES: tuple[tuple[str, ...], ...] = (
     ("circuit-off-upstream",),
     ("dc-side-off", "ac-side-off"),
 )
-SNOW_MONTHS = (12, 1, 2, 3)
 DC_VOLTAGE_V = 20.0  # under this no panels are connected in daylight
 
 
@@ -102,7 +104,7 @@ class NoGeneration:
         bound_share = scene.limit(self.name, "bound_share")
         least_w = np.where(has_basis, np.nan_to_num(expectation.low), bound_share * expectation.bound)
         least_w = np.where(sun, least_w, 0.0)
-        snow = self._snow_possible(scene)
+        snow = snow_possible(scene, scene.limit(self.name, "snow_below_degc"))
         off = self._electrically_off(scene, subject, snow)
         hours = np.select(
             [off | (basis == Basis.MEASURED), basis == Basis.PEERS, basis == Basis.SATELLITE],
@@ -125,8 +127,9 @@ class NoGeneration:
         held, held_known_ms = held_back(scene, subject)
         light = least_w > scene.limit(self.name, "producing_share") * rating_w
         held &= sum_since(np.where(light, GRID_MS / HOUR_MS, 0.0), reset) <= scene.limit(self.name, "held_hours")
-        counted = share * np.where(held, 0.0, weight)
-        total = sum_since(counted, reset)
+        around = covered(area(scene), window)
+        counted = share * np.where(held | around.dark, 0.0, weight)
+        total = sum_since(counted, last_true(works | around.dark))
         lit = counted > 0
         # Before a silent inverter is blamed its register must have had something to count; and a circuit without
         # mains, as far as anyone can tell, must stay so for longer than a power cut.
@@ -139,17 +142,17 @@ class NoGeneration:
         raw = np.where((total >= 1.0) & lit & sure, FAULT, np.where(producing, OK, UNKNOWN)).astype(np.int8)
 
         # Judged as of the last interval whose power and sunshine are both known; not for ever, though.
-        through = usable_through(window, known_ms, held_known_ms, scene.expected.known_ms)
+        through = usable_through(window, known_ms, held_known_ms, scene.expected.known_ms, around.known_ms)
         verdict = as_known(raw, through, window, int(scene.limit(self.name, "wait_hours") * HOUR_MS))
         fault = verdict == FAULT
 
         usual = usual_level(scene, subject, scene.limit(Finding.OUTPUT_LOW, "drift_measured"))
         expected_mwh = np.nan_to_num(mwh(np.where(has_basis, usual.factor * expectation.expected, 0.0)))
-        lost = np.where(counts, expected_mwh, 0.0)
+        lost = np.where(counts & ~around.dark, expected_mwh, 0.0)
         lost_since = sum_since(lost, reset)
         loss = np.where(fault, np.minimum(accrued(lost, through, fault), lost_since[through]), 0.0)
         earlier = np.where(reset < 0, before_window_mwh(scene, self.name, subject), 0.0)
-        both_ms = np.maximum(known_ms, scene.expected.known_ms)
+        both_ms = np.maximum.reduce([known_ms, scene.expected.known_ms, around.known_ms])
         began = reset[through]  # index of the last output
         last_ms = np.where(began >= 0, ends[began], window.start_ms)
         # Over a gap in all readings it may have gone on, unless it had said before that it stands.
@@ -170,7 +173,7 @@ class NoGeneration:
             finding=self.name,
             subject=subject,
             verdict=verdict,
-            code=np.where(fault, 2, np.where(verdict == OK, 1, 0)).astype(np.int8),
+            code=np.select([fault, verdict == OK, (around.dark & counts)[through]], [2, 1, 4], 0).astype(np.int8),
             codes=CODES,
             cause=np.where(fault, causes, 0).astype(np.int8),
             cause_sets=CAUSES,
@@ -201,22 +204,6 @@ class NoGeneration:
         for basis, sigma in by_basis.items():
             found = np.where(kinds == basis, sigma[:, None], found)
         return found.ravel()
-
-    def _snow_possible(self, scene: Scene) -> Bools:
-        """Cold over the last day or two: panels may be covered. Where no temperature is told, in the snow's own months.
-
-        (common practice, no source)
-        """
-        air = scene.expected.temp_air
-        known, below = ~np.isnan(air), scene.limit(self.name, "snow_below_degc")
-        cold = np.zeros(len(air), dtype=bool)
-        for hours in (24, 48):
-            count = int(hours * HOUR_MS // GRID_MS)
-            present = trailing_sum(known.astype(float), count)
-            mean = trailing_sum(np.nan_to_num(np.round(air, 2)), count) / np.maximum(present, 1.0)
-            cold |= (present > 0) & (mean < below)
-        months = (scene.window.ends() - 1).astype("datetime64[ms]").astype("datetime64[M]").astype(int) % 12 + 1
-        return np.where(present > 0, cold, np.isin(months, SNOW_MONTHS))
 
     def _electrically_off(self, scene: Scene, inverter: str, snow: Bools) -> Bools:
         """No mains, or no panels connected. Under deep snow an inverter sleeps, and then it tells no panels' volts."""

@@ -269,12 +269,15 @@ class OutputLow:
         start, end = columns.bounds[day]
         if columns.stood_from_ms.get(day, point_ms + 1) <= point_ms:
             return _BY_OTHERS
-        if columns.around is not None and columns.around.low_on(slice(start, end), point_ms):
+        part, around = slice(start, end), columns.around
+        if around is not None and around.low_on(part, point_ms):
             return _BY_AREA
         at = scene.window.index_of(point_ms) + 1
         if (start, at) not in columns.explained:
-            columns.explained[start, at] = self._explained_by(scene, columns, slice(start, end), at)
-        return columns.explained[start, at]
+            columns.explained[start, at] = self._explained_by(scene, columns, part, at)
+        found = columns.explained[start, at]
+        # Snow falls on all roofs around: it is no excuse once theirs are clear.
+        return 0 if found == _SNOW and around is not None and around.well_on(part, point_ms) else found
 
     def _explained_by(self, scene: Scene, columns: Columns, part: slice, at: int) -> int:
         """at: the interval up to which verdicts are known"""
@@ -332,7 +335,10 @@ def _lost_mwh(days: Sequence[Day], low: Sequence[Day], past: Before) -> Mapping[
     begun = date.fromordinal(state.alarmed)
     allowed = {day: mwh for day, mwh in past.allowed_mwh.items() if day >= begun}
     allowed |= {day.day: day.allowed_mwh for day in days if day.day >= begun and day.explained not in _NOT_ITS_OWN}
-    return {day: float(round(share * mwh)) for day, mwh in allowed.items()}
+    # It takes some days to see that it is over, and on those nothing was lost.
+    still = [one.day for one in state.days if state.level.log - one.log > state.loss / 2.0]
+    ended = date.fromordinal(max([state.alarmed, *still]))
+    return {day: float(round(share * mwh)) for day, mwh in allowed.items() if day <= ended}
 
 
 def _stood_from_ms(scene: Scene, subject: str, bounds: Mapping[date, tuple[int, int]]) -> dict[date, int]:

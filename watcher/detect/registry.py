@@ -30,6 +30,7 @@ from watcher.detect.string_low_current import StringLowCurrent
 from watcher.detect.string_low_voltage import StringLowVoltage
 from watcher.detect.string_open import StringOpen
 from watcher.detect.supply_voltage_danger import SupplyVoltageDanger
+from watcher.detect.values_drifting import ValuesDrifting
 from watcher.detect.values_stuck import ValuesStuck
 
 DETECTORS: tuple[Detector, ...] = (
@@ -59,6 +60,7 @@ DETECTORS: tuple[Detector, ...] = (
     ReferenceSilent(),
     ReferenceWrong(),
     SiteRecordWrong(),
+    ValuesDrifting(),
     OutputLow(),
     ClockWrong(),
 )

@@ -29,6 +29,7 @@ class Finding(StrEnum):
     LATE_START = "late-start"
     POWER_LIMITED = "power-limited"
     VALUES_STUCK = "values-stuck"
+    VALUES_DRIFTING = "values-drifting"
     STRING_OPEN = "string-open"
     STRING_LOW_CURRENT = "string-low-current"
     STRING_LOW_VOLTAGE = "string-low-voltage"

@@ -46,7 +46,10 @@ UNDER_LIMIT = 0.96
 """Of an inverter's rating: above it the limit speaks and not the sky."""
 
 LIT_SHARE, NOTHING_SHARE = 0.01, 0.002
-"""Of the rating: so much under the darkest cloud is awake in any weather. Up to the other share is nothing."""
+"""Of the rating: so much under heavy cloud keeps it awake. Up to the other share is nothing."""
+
+BURIED_SHARE = 0.5
+"""Of what the darkest cloud leaves: under it the sky alone cannot be what keeps a plant dark."""
 
 LEVEL_DAYS, FEWEST_LEVEL_DAYS = 30, 5
 FURTHEST_LEVEL = 0.5
@@ -61,7 +64,8 @@ class Told:
     """What one plant told, by quarter of an hour.
 
     clearness: NaN where it told nothing. weight: the clear sky's light, for means over a day
-    lit: it must generate whatever the weather, and was heard or should have been. dark: of that, it made nothing
+    lit: it must generate under all but the blackest cloud, and was heard or should have been
+    dark: of that, it made nothing, or less than any cloud leaves, as under snow
     """
 
     clearness: Floats
@@ -119,7 +123,7 @@ def told(site: Site, sky: Sky, powers: Sequence[Floats], listened: Bools) -> Tol
     table = _table(site, sky)
     up = sky.elevation_deg > LEAST_SUN_DEG
     rating_w = sum(inverter.ac_limit_w for inverter in inverters)
-    lit = up & (table[:, _DULL] > LIT_SHARE * rating_w)
+    lit = up & (table[:, _HEAVY] > LIT_SHARE * rating_w)
 
     sees, nothing, unheard = up.copy(), np.ones(count, dtype=bool), np.ones(count, dtype=bool)
     for inverter, row, power in zip(inverters, rows, made, strict=True):
@@ -130,11 +134,13 @@ def told(site: Site, sky: Sky, powers: Sequence[Floats], listened: Bools) -> Tol
             nothing &= power <= none_w
         unheard &= heard == 0
     there = listened.reshape(count, _STEPS).all(axis=1)
+    with np.errstate(invalid="ignore"):
+        buried = np.sum(made, axis=0) < BURIED_SHARE * table[:, _DULL]
     return Told(
         clearness=np.where(sees, _led_back(np.sum(made, axis=0), table), np.nan),
         weight=np.where(up, sky.ghi, 0.0),
         lit=lit & (~unheard | there),
-        dark=lit & (nothing | (unheard & there)),
+        dark=lit & (nothing | buried | (unheard & there)),
     )
 
 
@@ -172,8 +178,8 @@ def middle(clearness: Sequence[Floats], level: Sequence[float]) -> Floats:
     return np.asarray(np.minimum(found, LEVELS[-1]))
 
 
-_DULL = 1
-"""Of the levels: as dark as it gets."""
+_DULL, _HEAVY = 1, 2
+"""Of the levels: as dark as it gets, and as it does under heavy cloud."""
 
 
 def _mean(rows: Floats) -> Floats:
