@@ -1,0 +1,85 @@
+"""`watcher import --readings FILE`: a spreadsheet of meter readings into the log, each checked as if it were typed.
+
+Odd readings are kept and asked about; they take part in nothing until somebody answers or a later reading settles them.
+"""
+
+from __future__ import annotations
+
+from itertools import groupby
+from pathlib import Path
+
+from watcher.clock import SystemClock
+from watcher.commands.import_sites import say_heading
+from watcher.config import load_sites, load_watcher
+from watcher.domain.errors import Problem, SetupError
+from watcher.domain.event import Event
+from watcher.domain.instant import from_ms
+from watcher.domain.site import SiteRecord
+from watcher.sheets.heading import find_heading
+from watcher.sheets.opening import open_sheet
+from watcher.sheets.reading_events import Taken, take_rows
+from watcher.sheets.reading_rows import ReadRow, read_rows
+from watcher.sheets.sheet import Remarks
+from watcher.sheets.words import READINGS
+from watcher.store.ledger import Ledger
+from watcher.wiring import Files
+
+EVER_MS = 2**62
+
+
+def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
+    """0 where every row was taken, 1 where some were, 2 where none was."""
+    config = load_watcher(watcher_file)
+    found = load_sites(config.sites_folder)
+    if not found.good:
+        none = Problem(str(config.sites_folder), "", "", "no site that can be read; import the sites first")
+        raise SetupError((none, *found.problems))
+    sheet = open_sheet(file)
+    heading = find_heading(sheet, READINGS, "readings")
+    say_heading(heading, READINGS, sheet.place, sheet.note)
+    remarks = Remarks(sheet.place)
+    now_ms = SystemClock().now_ms()
+    rows = read_rows(heading, found.good, now_ms, remarks)
+    total = Taken()
+    files = Files.of(config)
+    if not preview:
+        config.data_folder.mkdir(parents=True, exist_ok=True)
+    # Nothing on disk is made for a preview.
+    with Ledger(files.ledger_url if not preview or files.ledger.exists() else "sqlite://") as ledger:
+        for site, of_site in groupby(rows, key=lambda row: row.site):
+            events: list[Event] = ledger.events(site, EVER_MS)[0]
+            taken = take_rows(list(of_site), found.good[site], events, now_ms)
+            if not preview and taken.drafts:
+                ledger.add_events(site, taken.drafts, now_ms)
+            _say(taken, found.good[site])
+            total.new += taken.new
+            total.same += taken.same
+            total.exchanges += taken.exchanges
+            total.changed += taken.changed
+            total.asked += taken.asked
+    print("".join(f"{line}\n" for line in remarks.told()), end="")
+    counts = (
+        f"{total.new} new, {total.same} there already, {len(total.changed)} changed, {len(total.asked)} asked about"
+    )
+    print(
+        f"{len(rows)} readings: {counts}; {total.exchanges} meter exchanges; {len(remarks.bad_rows())} rows not taken"
+    )
+    if preview:
+        print("a preview: nothing was recorded")
+    return 0 if not remarks.problems else 1 if rows else 2
+
+
+def _say(taken: Taken, record: SiteRecord) -> None:
+    for row, check in taken.asked:
+        likely = f"; {check.offered_wh / 1000:.10g} would fit" if check.offered_wh is not None else ""
+        print(f"row {row.row}: asked about: {_named(row, record)} = {row.text} kWh: {check.odd}{likely}")
+    for row, before_wh in taken.changed:
+        print(
+            f"row {row.row}: changed: {_named(row, record)}: {before_wh / 1000:.10g} was typed before, now {row.text}"
+        )
+    for row in taken.alone:
+        print(f"row {row.row}: {_named(row, record)}: no opening reading of a new meter after this final one; taken as a reading")
+
+
+def _named(row: ReadRow, record: SiteRecord) -> str:
+    return f"{row.site} {row.meter} on {from_ms(row.at_ms).astimezone(record.base.zone):%Y-%m-%d}"

@@ -1,0 +1,1 @@
+"""Spreadsheets of sites and of readings, as installers keep them."""
