@@ -25,6 +25,10 @@ NAMEPLATE_ERROR, YOUNG_ERROR = 0.08, 0.05
 """Standard deviation of healthy plants' levels about their nameplates, and about the quartile of a few days (own
 study)."""
 
+CLINGING = 1.36
+"""By which a mean of days errs more where a day resembles the one before, with a correlation of 0.3: the root of
+(1 + r) / (1 - r). (correlation measured on a real roof, as in tests/bench/limits.py)"""
+
 HALF_OF_90 = 1.645
 """Half-width of a Gaussian's middle 90 % in standard deviations."""
 
@@ -61,4 +65,5 @@ def half_width(level_error: float, day_error: Floats | float, days: Floats | flo
     level_error: of the level it is held against. day_error: of one day's reference. days: it has lasted, parts of a
     day too. share: lost of what could be made; a small share of something uncertain is the more uncertain
     """
-    return HALF_OF_90 * np.hypot(level_error, day_error / np.sqrt(np.maximum(days, 0.25))) / max(share, 0.01)
+    of_days = CLINGING * day_error / np.sqrt(np.maximum(days, 0.25))
+    return HALF_OF_90 * np.hypot(level_error, of_days) / max(share, 0.01)
