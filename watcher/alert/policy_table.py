@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from watcher.alert.policy_references import POLICY_OF_REFERENCES
 from watcher.alert.policy_readings import READINGS
+from watcher.alert.policy_references import POLICY_OF_REFERENCES
 from watcher.alert.policy_row import HOME, PAID, TRADE, Policy, safety
 from watcher.domain.alert import Severity
 from watcher.domain.finding import Finding
