@@ -377,8 +377,12 @@ def one_plane_of_two_on_file_the_wrong_way() -> MadeDays:
     sources = (polled("inverter-1"), polled("inverter-2"))
     site = home_site(SOUTH, other, inverters=inverters, meters=(), sources=sources)
     home = Home(site, JUNE, 23, broken(23 * POINTS_A_DAY, 17, level=0.8))
-    raw = home.raw()
+    raw = dict(home.raw())
     home.site = replace(site, arrays=(SOUTH, replace(other, azimuth_deg=260.0)))
+    wanders = raw["inverter-2.input-1.dc_current"]  # a sensor, in the last week
+    since_ms = JUNE + 16 * DAY_MS
+    rows = zip(wanders.time_ms, wanders.value, strict=True)
+    raw["inverter-2.input-1.dc_current"] = Samples.of((at, 1.06 * one if at >= since_ms else one) for at, one in rows)
     return MadeDays(home, raw)
 
 

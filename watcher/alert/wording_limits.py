@@ -1,4 +1,7 @@
-"""The words for output that is held back. The rules are those of wording_table.py, which this table is joined to."""
+"""The words for output that is held back, and for readings that wander off.
+
+The rules are those of wording_table.py, which this table is joined to.
+"""
 
 from __future__ import annotations
 
@@ -76,12 +79,51 @@ _UNSAID = _limited(
     ),
 )
 
+
+def _drifting(trade: str, check: tuple[str, ...]) -> Both:
+    return Both(
+        Words(
+            subject="one of the readings from your solar panels is a bit off",
+            wrong=("One of the readings we get from your panels is no longer quite right. They work as before.",),
+            check=("There is nothing you need to do today.",),
+            caution=Caution.GENERAL,
+        ),
+        Words(
+            subject="{where}: readings drift",
+            wrong=(
+                f"What {{where}} reads no longer agrees with {trade}, as it did for weeks.",
+                "It reads {difference_percent:+.1f} % of what it did.",
+                "So for {days:days}; no energy is lost by it.",
+            ),
+            check=check,
+            caution=Caution.GENERAL,
+        ),
+    )
+
+
+_SENSOR = _drifting(
+    "what the inverter gives, or with its own voltage and current",
+    (
+        "Compare with a clamp meter at the next visit; no visit for this alone.",
+        "Judge nothing at this input by its current meanwhile.",
+    ),
+)
+_READING = _drifting(
+    "what the inverter gives",
+    (
+        "Compare DC and AC power with a meter at the next visit: a DC sensor, the AC reading, or a conversion loss.",
+        "If the inverter runs hotter than it did, it is the loss: look at fan and filters.",
+    ),
+)
+
 LIMIT_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.POWER_LIMITED, "heat"): _HEAT,
     (Finding.POWER_LIMITED, "supply-voltage-high"): _MAINS,
     (Finding.POWER_LIMITED, "limiter-fail-safe"): _LIMITER,
     (Finding.POWER_LIMITED, "limit-unknown"): _ASK,
     (Finding.POWER_LIMITED, ""): _UNSAID,
+    (Finding.VALUES_DRIFTING, "dc-sensor"): _SENSOR,
+    (Finding.VALUES_DRIFTING, ""): _READING,
 }
 
 LIMIT_FIGURES: Mapping[str, tuple[str, str]] = {
