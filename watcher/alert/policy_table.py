@@ -235,7 +235,7 @@ POLICY: Mapping[Finding, Policy] = {
             "hours_satellite": 0.35,
             "hours_weather": 0.5,
             "bound_share": 0.05,  # of a clear sky: the darkest overcast still gives this much over a day
-            "snow_below_degc": 4.0,
+            "snow_below_degc": 5.5,  # on the mean of a day or two: a service's air errs by kelvins
             # What nothing counts for where snow may lie, at first and when it has lasted longer than snow does.
             "snow_weight": 0.02,
             "snow_days": 4.0,
