@@ -23,8 +23,8 @@ DAYS = 10
 WET = (1, 2, 4, 5, 7, 8)
 
 
-def a_home(clearness: Floats | float = 1.0, temp_air: float = 15.0) -> Home:
-    return Home(home_site(SOUTH, meters=()), START, DAYS, clearness, temp_air=temp_air)
+def a_home(clearness: Floats | float = 1.0, temp_air: float = 15.0, start_ms: int = START) -> Home:
+    return Home(home_site(SOUTH, meters=()), start_ms, DAYS, clearness, temp_air=temp_air)
 
 
 def late(
@@ -81,6 +81,15 @@ def test_case_g3_snow_that_slides_off_is_no_late_start() -> None:
     home = a_home(temp_air=0.5)
     with judged(home, late(home)) as ledger:
         assert not told(ledger, Finding.LATE_START)
+
+
+@pytest.mark.parametrize(("month", "is_told"), [("02", False), ("06", True)], ids=["winter", "summer"])
+def test_case_g3_where_nobody_tells_the_cold_winter_may_hold_snow(month: str, is_told: bool) -> None:
+    home = a_home(start_ms=parse_iso(f"2026-{month}-01T00:00:00Z"))
+    raw = late(home, 12.5, waiting=State.FAULT)
+    del raw["sensor-1.temp_air"]
+    with judged(home, raw) as ledger:
+        assert bool(told(ledger, Finding.LATE_START)) is is_told
 
 
 def test_an_inverter_that_its_protection_holds_off_all_day_is_dead_all_the_same() -> None:

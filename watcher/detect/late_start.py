@@ -1,9 +1,9 @@
 """late-start: in the morning an inverter waits though there is light enough, and works later in the day.
 
 What counts is time in which it is heard, makes nothing yet, sees the mains, and must make something even by the lower
-edge of what was expected; three quarters of an hour on two days of seven. Cold days are left out where nothing names
-the cause, since snow slides off at noon. An earth fault said, or a low insulation, names it; else the panels' voltage
-does. Whoever makes nothing all day is no-generation.
+edge of what was expected; three quarters of an hour on two days of seven. Cold days, and winter's where nobody tells
+the cold, are left out where nothing names the cause: snow slides off at noon. An earth fault said, or a low insulation,
+names it; else the panels' voltage does. Whoever makes nothing all day is no-generation.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.day_counts import Shown, by_days
 from watcher.detect.presence import GRID_VOLTAGE_V
 from watcher.detect.scene import Judgement, Scene, ac_power, mwh, unknown
+from watcher.detect.snow import SNOW_MONTHS
 from watcher.detect.states import Bit, InputBit, known_ms, rating_w, said, values
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, MINUTE_MS
@@ -111,7 +112,11 @@ def _day(limits: Mapping[str, float], columns: _Columns, day: date, part: slice,
     leaks = bool((columns.leaks[part] & usable & morning).any())
     air = columns.temp_air[part][usable]
     told_air = air[np.isfinite(air)]
-    if not leaks and len(told_air) and float(np.round(told_air, 2).mean()) < limits["snow_below_degc"]:
+    if len(told_air):
+        cold = float(np.round(told_air, 2).mean()) < limits["snow_below_degc"]
+    else:
+        cold = day.month in SNOW_MONTHS
+    if not leaks and cold:
         return Shown(day)
     lost = np.nan_to_num(mwh(columns.due[part]))[waits].sum()
     figures = {"minutes": minutes, "leaks": float(leaks)}
