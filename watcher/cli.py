@@ -64,6 +64,20 @@ def _parser() -> argparse.ArgumentParser:
     load.add_argument("--postcodes", type=Path, metavar="FILE", help="a table of postcodes and their coordinates (CSV)")
     load.add_argument("--preview", action="store_true", help="say what would be done with a spreadsheet; write nothing")
 
+    past = add("sunshine", _sunshine, "Have the past sunshine over all sites, from a service or from files, for good.")
+    past.add_argument("--from", dest="begin", type=int, metavar="YEAR", help="(that of the oldest typed reading)")
+    past.add_argument("--until", type=int, metavar="YEAR", help="(this year)")
+    past.add_argument("--site", action="append", metavar="ID", help="for this site alone; may be given again")
+    past.add_argument(
+        "--file", nargs="+", type=Path, metavar="FILE", help="netCDF of a satellite archive, or a table of one place"
+    )
+    past.add_argument("--columns", type=Path, metavar="MAP.toml", help="what the table's columns are")
+    past.add_argument(
+        "--time-is",
+        choices=("moment", "start", "middle", "end"),
+        help="what a time in netCDF files means of its period, where they do not say",
+    )
+
     again = add("replay", _replay, "Judge an old period, or a file, again; one line an alert.")
     again.add_argument("--site", required=True)
     again.add_argument("--from", dest="begin", metavar="TIME", help="ISO 8601 with offset or Z")
@@ -121,6 +135,28 @@ def _parser() -> argparse.ArgumentParser:
     word.add_argument("--accept", action="store_true", help="the value offered was meant")
     word.add_argument("--withdraw", action="store_true", help="the reading of this time was wrong")
     word.add_argument("--unreadable", action="store_true", help="the display shows nothing that can be read")
+
+    life = add("meter", _meter, "Say what is known of a site's meters, or record an exchange or work on the roof.")
+    life.add_argument("site", metavar="SITE")
+    life.add_argument("device", nargs="?", metavar="DEVICE", help="a meter; an inverter or an array where it is one's")
+    told = life.add_mutually_exclusive_group()
+    for flag, text in (
+        ("exchanged", "the meter, or the inverter, was replaced"),
+        ("reset", "the same meter has begun anew"),
+        ("rolled-over", "the register has passed its last figure"),
+        ("verified", "somebody who has to has verified the meter"),
+        ("panels-off", "the array is off the roof: nothing is judged of it"),
+        ("panels-on", "the array is back"),
+    ):
+        told.add_argument(f"--{flag}", dest="what", action="store_const", const=flag, help=text)
+    life.add_argument("--at", metavar="TIME", help="when: ISO 8601 with offset or Z (now)")
+    life.add_argument("--final", metavar="KWH", help="the last reading of the old register")
+    life.add_argument("--opened", metavar="TIME", help="when the new register began (--at)")
+    life.add_argument("--opening", metavar="KWH", help="the first reading of the new register")
+    life.add_argument("--old-serial", default="", metavar="TEXT", help="of the meter taken out (the one on file)")
+    life.add_argument("--serial", default="", metavar="TEXT", help="of the meter, or inverter, put in")
+    life.add_argument("--certified-until", metavar="DATE", help="the last day of its certificate")
+    life.add_argument("--who", default="unnamed", metavar="NAME", help="who says so")
 
     looked = add(
         "inspected", _inspected, "Record that someone has inspected a device; a safety alert ends no other way."
@@ -180,6 +216,12 @@ def _import(options: argparse.Namespace) -> int:
     return run_import(options)
 
 
+def _sunshine(options: argparse.Namespace) -> int:
+    from watcher.commands.sunshine import run_sunshine
+
+    return run_sunshine(options)
+
+
 def _replay(options: argparse.Namespace) -> int:
     from watcher.commands.replay import run_replay
 
@@ -202,6 +244,12 @@ def _read(options: argparse.Namespace) -> int:
     from watcher.commands.read import run_read
 
     return run_read(options)
+
+
+def _meter(options: argparse.Namespace) -> int:
+    from watcher.commands.meter import run_meter
+
+    return run_meter(options)
 
 
 def _inspected(options: argparse.Namespace) -> int:

@@ -22,6 +22,7 @@ from watcher.alert.policy import Policies, Policy, policies
 from watcher.alert.takeover import walk
 from watcher.align.build import build_window
 from watcher.align.days import settled_day
+from watcher.align.roof_work import Away, aways, with_roof_work
 from watcher.align.window import Window
 from watcher.detect.output_low import EXPLAINERS
 from watcher.detect.registry import DETECTORS
@@ -109,6 +110,7 @@ class Memo:
     """A day that is not over: until when its rows are complete, and those rows."""
     expected: dict[int, Expected] = field(default_factory=dict)
     seen_by_ms: int = 0
+    away: tuple[Away, ...] = ()
 
     def forget_before(self, day_ms: int) -> None:
         for days in (self.raw, self.begun, self.expected):
@@ -139,6 +141,7 @@ def next_span(
     first_ms = until_ms + GRID_MS
     if first_ms > through_ms:
         return None
+    record = with_roof_work(record, events)
     last_ms = min(through_ms, floor_day(until_ms) + DAY_MS)
     begins = {first_point_that_sees(late.received_ms) for late in history.late(record.id, until_ms, last_ms + GRACE_MS)}
     begins |= {first_point_that_sees(event.received_ms) for event in events}
@@ -166,9 +169,13 @@ def evaluate(
     standing: the site's suspected and open alerts as they were before the span
     past: what day detectors kept of days settled by span.day_ms. models: what was learned by then
     """
-    site = record.at(span.first_ms - GRID_MS)
     memo = memo if memo is not None else Memo()
     events = [event for event in events if event.received_ms < span.last_ms + GRACE_MS]
+    record = with_roof_work(record, events)
+    if memo.away != (away := aways(events)):  # what was expected of a day may include an array that was not there
+        memo.away = away
+        memo.expected.clear()
+    site = record.at(span.first_ms - GRID_MS)
     window = _window(record, site, history, events, span, memo)
     expected = _expected(record, window, span, memo, models)
     table = policies(site.policy)

@@ -58,7 +58,7 @@ class ReadingDesk:
 
         To answer a question, give the same entry again with a consent: only the answer is added.
         """
-        events = self._events()
+        events = self.events()
         readings, life = typed_readings(events, meter), life_of(self.record, events, meter)
         entered = enter(entry, life, readings, now_ms, self._known(meter, entry.at_ms, events, now_ms), consent)
         self.ledger.add_events(self.record.id, entered.drafts, now_ms, () if photo is None else (photo,))
@@ -74,12 +74,13 @@ class ReadingDesk:
         self.ledger.add_events(self.record.id, (draft,), now_ms, () if photo is None else (photo,))
 
     def readings(self, meter: str) -> tuple[TypedReading, ...]:
-        return typed_readings(self._events(), meter)
+        return typed_readings(self.events(), meter)
 
     def life(self, meter: str) -> MeterLife:
-        return life_of(self.record, self._events(), meter)
+        return life_of(self.record, self.events(), meter)
 
-    def _events(self) -> list[Event]:
+    def events(self) -> list[Event]:
+        """All that was said of the site."""
         return self.ledger.events(self.record.id, EVER_MS)[0]
 
     def _known(self, meter: str, at_ms: int, events: Sequence[Event], now_ms: int) -> Known:

@@ -11,8 +11,8 @@ TYPED_READING at the instant of reading, subject the meter: energy_index, standi
   serial, photo (sha256), why, slip, offered
 ANSWER at the instant of the answer, subject the meter: read_ms (of the reading it is about), answer ("confirmed",
   "corrected", "withdrawn"), energy_index (of a correction), who, by_reading_ms (of the later reading that settled it)
-METER_EXCHANGE at the instant of the final reading, subject the meter or inverter: what ("exchanged", "reset"),
-  final_index, final_serial, opened_ms, opening_index, serial, certified_until, who
+METER_EXCHANGE at the instant of the final reading, subject the meter or inverter: what ("exchanged", "reset" or
+  "rolled-over"), final_index, final_serial, opened_ms, opening_index, serial, certified_until, who
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class Change:
     final_serial: str = ""
     serial: str = ""
     certified_until: str = ""
-    reset: bool = False  # the same meter counts from elsewhere
+    reset: bool = False  # the same meter counts from elsewhere, or has gone round
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +269,7 @@ def _change(event: Event) -> Change:
         final_serial=str(values.get("final_serial", "")),
         serial=str(values.get("serial", "")),
         certified_until=str(values.get("certified_until", "")),
-        reset=values.get("what") == "reset",
+        reset=values.get("what") in ("reset", "rolled-over"),
     )
 
 

@@ -23,6 +23,7 @@ class EventKind(StrEnum):
     TYPED_READING = "typed-reading"
     METER_EXCHANGE = "meter-exchange"
     VISIT = "visit"
+    ROOF_WORK = "roof-work"  # an array's panels are off, or on again (align/roof_work.py)
     SEEN = "seen"
     MUTE = "mute"
     INSPECTED = "inspected"
