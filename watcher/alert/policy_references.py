@@ -56,6 +56,7 @@ POLICY_OF_REFERENCES: Mapping[Finding, Policy] = {
             "least_measured": 0.1,
             "least_satellite": 0.15,
             "least_weather": 0.2,
+            "plant_alike": 0.08,  # [ln] so nearly must the plant make what it usually makes of a clear sky
             "sun_deg": 10.0,
             "stuck_hours": 4.0,
         },

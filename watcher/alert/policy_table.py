@@ -200,6 +200,19 @@ POLICY: Mapping[Finding, Policy] = {
             "loss_share": 0.3,
         },
     ),
+    Finding.ENERGY_IMBALANCE: Policy(
+        hold_ms=0,  # the detector asks for days that agree
+        clear_ms=3 * DAY_MS,
+        unit_ms=DAY_MS,
+        severity=Severity.PLANNED,
+        audience=TRADE,
+        limits={
+            "least_wh": 1_000.0,  # of a day, through a bus or into a battery: less decides nothing
+            "least": 0.05,  # [ln] of out over in, against its own weeks before
+            "errors": 6.0,  # of the days' own spread
+            "near_share": 0.6,
+        },
+    ),
     Finding.VALUES_DRIFTING: Policy(
         hold_ms=0,  # the detector asks for five days that agree
         clear_ms=3 * DAY_MS,
@@ -350,6 +363,8 @@ POLICY: Mapping[Finding, Policy] = {
             "closing_evidence": 9.0,
             "again_share": 0.45,  # of the evidence: reopens what closed lately
             "small_loss": 0.15,  # [ln] under it a sensor's own straying is looked for first
+            "suspect_share": 0.3,  # of the evidence: over it a day belongs to no level
+            "above_deviations": 2.5,  # nor so far above it
             "low_sun_unseen": 0.1,  # [ln] of shade that a summer's level hides from midwinter (own study)
             "drift_measured": 0.0055,
             "drift_peers": 0.006,

@@ -26,9 +26,6 @@ CLIP = 4.0
 LEVEL_DAYS, LATEST_DAYS, FEWEST_DAYS, FADING_DAYS = 75, 5, 15, 60.0
 """The level is of the days 5 to 75 before, the younger the more; in a dark season of the last fifteen there are."""
 
-SUSPECT = 0.3
-"""Share of the limit over which a day joins no level."""
-
 HIGHEST = 0.1
 """No level is held above this [ln]: a plant that makes more than its equipment has a season, or an entry to be asked
 about, and the end of either is no loss.
@@ -40,8 +37,8 @@ up to so many days for a clear one.
 """
 
 AGAIN_DAYS = 14
-ABOVE, ABOVE_DAYS = -2.5, 10
-"""A day so far above its level does not join it; ten in a row are a level of their own."""
+ABOVE_DAYS = 10
+"""A day far above its level does not join it; so many in a row are a level of their own."""
 
 FACTOR = (0.7, 3.0)
 LAG = (0.1, 0.35)
@@ -80,6 +77,8 @@ _ALIKE = {
     "again": "again_share",
     "small": "small_loss",
     "unseen": "low_sun_unseen",
+    "suspect": "suspect_share",
+    "above": "above_deviations",
 }
 
 
@@ -93,6 +92,7 @@ class Reference:
     closing: evidence that the level is back. again: share of the limit that reopens what closed lately
     small: a loss under this waits for a clear day where the reference may stray [ln]
     unseen: what a level may hide that has not seen a sun so low [ln], of the way from low to lowest
+    suspect: share of the limit over which a day joins no level. above: deviations up from which it does not either
     """
 
     limit: float
@@ -104,7 +104,9 @@ class Reference:
     closing: float
     again: float
     small: float
-    unseen: float = 0.0
+    unseen: float
+    suspect: float
+    above: float
     may_stray: bool = False
 
     @classmethod
@@ -179,10 +181,10 @@ def step(state: State, day: Ratio, reference: Reference) -> State:
         now = accumulated(total, size, news)
         sums.append(now)
         since.append(0 if now == 0.0 else (first or day.day))
-    above = state.above + 1 if down < ABOVE else 0
+    above = state.above + 1 if -down > reference.above else 0
     days = (*days, day._replace(joins=not above))
     best = max(range(len(BANK)), key=sums.__getitem__)
-    if sums[best] > SUSPECT * reference.limit:  # nor do the days join that led to the suspicion
+    if sums[best] > reference.suspect * reference.limit:  # nor do the days join that led to the suspicion
         days = tuple(one._replace(joins=one.joins and one.day < since[best]) for one in days)
     state = State(days, tuple(sums), tuple(since), clipped, level, closed=state.closed, above=above)
     if above >= ABOVE_DAYS:

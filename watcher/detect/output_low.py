@@ -22,7 +22,7 @@ import numpy as np
 from watcher.align.window import Bools
 from watcher.detect.area import area, covered
 from watcher.detect.clear_spells import joined
-from watcher.detect.level import SUSPECT, Ratio, Reference, State, step
+from watcher.detect.level import Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
 from watcher.detect.reference_wrong import days_misled, rests_on
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, pv_expectation, pv_power, unknown
@@ -210,7 +210,7 @@ class OutputLow:
                 usual, status = exp(state.level.log), Status.BETWEEN
                 if state.alarmed:
                     status = Status.LOW
-                elif state.evidence <= SUSPECT * chain.references[basis].limit:
+                elif state.evidence <= chain.references[basis].suspect * chain.references[basis].limit:
                     status = Status.FINE
             if status is not Status.LOW:  # or a loss that lasts would become usual, and its alert clear itself
                 ratios.append(made / allowed)

@@ -51,9 +51,6 @@ HISTORY, FEWEST, LATEST = 12, 5, 8
 LONGEST_MEAN_S = 900.0
 """Means over an hour run smoothly under any sky."""
 
-WITNESS = 0.08
-"""The plant must make so nearly what it usually makes of a clear sky [ln]."""
-
 
 class ReferenceWrong:
     name = Finding.REFERENCE_WRONG
@@ -124,9 +121,11 @@ class ReferenceWrong:
         wrong = _wrong_days(days)
         seen = [one for one in days if "plant" in one.values and (since or one.day.toordinal() not in wrong)]
         least, needed = self._least(scene, basis), int(scene.limit(self.name, "days"))
+        alike = scene.limit(self.name, "plant_alike")
         if since:
             usual = [one for one in seen if one.day.toordinal() < since and one.day.toordinal() not in wrong]
-            moves = list(_moves(usual[-HISTORY:], [one for one in seen if one.day.toordinal() >= since]).values())
+            after = [one for one in seen if one.day.toordinal() >= since]
+            moves = list(_moves(usual[-HISTORY:], after, alike).values())
             if len(moves) >= needed and abs(fmean(moves[-needed:])) < least / 2.0:
                 return 0, 0.0
             return since, fmean(moves[-LATEST:]) if moves else 0.0
@@ -134,14 +133,14 @@ class ReferenceWrong:
             usual, after = seen[:-count][-HISTORY:], seen[-count:]
             if len(usual) < FEWEST:
                 break
-            moved = _moves(usual, after)
+            moved = _moves(usual, after, alike)
             mean = fmean(moved.values()) if moved else 0.0
             newest = [move * mean >= 0.5 * mean * mean > 0.0 for move in moved.values()][-needed:]
             if len(newest) < needed or not all(newest):
                 continue
             error = DAY_SIGMA[basis] * sqrt(1.0 / len(moved) + 1.0 / len(usual))
             if abs(mean) >= max(least, scene.limit(self.name, "evidence") * error):
-                return _began(seen[:-count], mean), mean
+                return _began(seen[:-count], mean, alike), mean
         return 0, 0.0 if len(seen) >= FEWEST + needed else nan
 
     def _least(self, scene: Scene, basis: Basis) -> float:
@@ -176,8 +175,10 @@ def _longest_same(value: Floats) -> float:
     return float(runs.max() + 1) * GRID_MS / HOUR_MS if len(runs) else 0.0
 
 
-def _moves(usual: Sequence[DayFigure], after: Sequence[DayFigure]) -> dict[int, float]:
-    """By ordinal of days on which the plant was as usual: what the reference has surely moved by [ln]."""
+def _moves(usual: Sequence[DayFigure], after: Sequence[DayFigure], alike: float) -> dict[int, float]:
+    """By ordinal of days on which the plant made so nearly what it usually makes [ln]: what the reference has surely
+    moved by [ln].
+    """
     if not usual:
         return {}
     plant = median(one.values["plant"] for one in usual)
@@ -186,7 +187,7 @@ def _moves(usual: Sequence[DayFigure], after: Sequence[DayFigure]) -> dict[int, 
     found = {}
     for one in after:
         own, said = one.values["plant"], one.values["reference"]
-        if abs(own - plant) > WITNESS:
+        if abs(own - plant) > alike:
             continue
         alone, against = said - reference, said - own - contrast
         found[one.day.toordinal()] = min(alone, against, key=abs) if alone * against > 0.0 else 0.0
@@ -202,10 +203,10 @@ def _wrong_days(days: Sequence[DayFigure]) -> set[int]:
     return found
 
 
-def _began(before: Sequence[DayFigure], mean: float) -> int:
+def _began(before: Sequence[DayFigure], mean: float, alike: float) -> int:
     """The ordinal of the day after the last of these that was as usual: that had not moved even half as far."""
     for place in range(len(before) - 1, FEWEST - 1, -1):
-        moved = _moves(before[max(place - HISTORY, 0) : place], before[place : place + 1])
+        moved = _moves(before[max(place - HISTORY, 0) : place], before[place : place + 1], alike)
         for day, move in moved.items():
             if move * mean < 0.5 * mean * mean:
                 return day + 1
