@@ -15,10 +15,7 @@ from watcher.align.window import Floats
 from watcher.domain.instant import HOUR_MS
 from watcher.expect.expectation import Basis
 from watcher.expect.past_sunshine import COLUMNS, PastSunshine, joined
-from watcher.store.sunshine import MISSING, SCALES, KeptYear, Node, SunshineStore, year_bounds
-
-FOLDER = "sunshine"
-"""Of a data folder, where past sunshine is kept."""
+from watcher.store.sunshine import FOLDER, MISSING, SCALES, KeptYear, Node, SunshineStore, year_bounds
 
 BASES: Mapping[str, Basis] = {"measured": Basis.MEASURED, "satellite": Basis.SATELLITE, "weather": Basis.WEATHER}
 """By the word in a kept file's name, the best first."""

@@ -61,6 +61,7 @@ from watcher.store.ledger import Ledger
 from watcher.store.opening import open_stores, suspect
 from watcher.store.readings import SqliteReadings
 from watcher.store.server.settings import ServerSettings
+from watcher.store.sunshine import FOLDER as SUNSHINE
 from watcher.worker_process import WorkerProcess
 
 if TYPE_CHECKING:
@@ -94,6 +95,10 @@ class Files:
     @property
     def weather(self) -> Path:
         return self.folder / "weather"
+
+    @property
+    def sunshine(self) -> Path:
+        return self.folder / SUNSHINE
 
 
 def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:

@@ -15,6 +15,7 @@ from typing import Any
 from watcher.clock_sync import ClockWait
 from watcher.collect.mqtt.settings import BrokerSettings
 from watcher.collect.weather.manners import Limits
+from watcher.collect.weather.past_source import PastSource
 from watcher.config.broker_table import BROKER, brokers_of
 from watcher.config.checked_toml import (
     Key,
@@ -36,6 +37,7 @@ from watcher.config.secret_keys import says_secret, secret_keys, secret_of
 from watcher.config.site_folder import load_sites
 from watcher.config.site_words import EMAIL, email
 from watcher.config.store_table import STORE, store_of
+from watcher.config.sunshine_table import SUNSHINE, sunshine_of
 from watcher.config.toml_text import read_text
 from watcher.config.topic_map_file import TOPICS, load_topic_maps
 from watcher.domain.errors import Problem, SetupError
@@ -103,6 +105,7 @@ class WatcherConfig:
 
     devices_folder, topics_folder: where register maps and topic maps are; need not be there
     brokers: by address; one that a site names and that is not among them is reached without a password
+    sunshine: the service that tells of past years, None where none is asked
     store: the server that keeps readings, None for a file
     keep_days: after how many days readings in a file may go, None for never
     clock: whether readings are dated only once a time service has set the clock
@@ -118,6 +121,7 @@ class WatcherConfig:
     worker: WorkerConfig
     weather: WeatherConfig
     firm: Firm
+    sunshine: PastSource | None = None
     store: ServerSettings | None = None
     keep_days: int | None = None
     clock: ClockWait = ClockWait.IF_SERVED
@@ -174,6 +178,7 @@ WATCHER_FILE: Keys = {
             "silent_hours": number(1, 1000, "hours"),
         }
     ),
+    "sunshine": table_of(SUNSHINE),
     "operator": needed(table_of({"email": needed(email())})),
     "firm": table_of({"name": text(), "phone": text(name="a phone number")}),
 }
@@ -186,6 +191,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     warnings: list[Problem] = []
     mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
     store = store_of(page, content.get("store", {}), path.parent, environment, warnings)
+    sunshine = sunshine_of(page, content.get("sunshine"))
     brokers = brokers_of(page, content.get("broker", []), path.parent, environment, warnings)
     for key in ("devices_folder", "topics_folder"):
         if key in content and not (path.parent / content[key]).is_dir():
@@ -204,6 +210,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         worker=WorkerConfig(**content.get("worker", {})),
         weather=_weather(content.get("weather", {})),
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
+        sunshine=sunshine,
         store=store,
         keep_days=content.get("store", {}).get("keep_days") if store is None else None,
         clock=content.get("clock", {}).get("wait_for_time", ClockWait.IF_SERVED),

@@ -22,6 +22,8 @@ from typing import NamedTuple
 
 from watcher.domain.instant import HOUR_MS, to_ms
 
+FOLDER = "sunshine"
+"""Of a data folder, where past sunshine is kept."""
 SCALES: Mapping[str, int] = {"ghi": 10, "temp_air": 100, "wind_speed": 100}
 """What is kept of an hour, and the parts of a W/m2, degC or m/s in which it is."""
 MISSING = -32768

@@ -7,6 +7,7 @@ asked us to wait until, and after a failure ever longer pauses.
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -53,6 +54,18 @@ class Manners:
         if 0 <= now_ms - self.asked_ms < limits.spacing_s * 1000:
             return NotNow.SPACING
         return None
+
+    def free_ms(self, now_ms: int, limits: Limits) -> int:
+        """The instant from which something may be asked again; now where it may already."""
+        match self.not_now(now_ms, limits):
+            case None:
+                return now_ms
+            case NotNow.TOLD:
+                return self.wait_until_ms
+            case NotNow.SPENT:
+                return floor_day(now_ms) + DAY_MS
+            case NotNow.SPACING:
+                return self.asked_ms + math.ceil(limits.spacing_s * 1000)
 
     def ask(self, now_ms: int) -> None:
         """A question goes out."""

@@ -27,6 +27,10 @@ class Service:
         """Why it may not be asked at this instant; None where it may."""
         return self._manners.not_now(now_ms, self.limits)
 
+    def free_ms(self, now_ms: int) -> int:
+        """The instant from which it may be asked again."""
+        return self._manners.free_ms(now_ms, self.limits)
+
     async def ask(self, question: Question, device: str, now_ms: int) -> bytes:
         """Ask, and remember that we did. The caller has made sure that it may be asked."""
         self._manners.ask(now_ms)
