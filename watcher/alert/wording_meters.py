@@ -92,11 +92,13 @@ _METER_RESTARTED = Both(
     Words(
         subject="register of generation meter {device} has begun anew",
         wrong=(
-            "The register of {device} has fallen in one step and counts on from there; no exchange is on file.",
-            "Index before {before_kwh:dial} kWh, after it {index_kwh:dial} kWh.",
+            "The index of {device} fell from {before_kwh:dial} to {index_kwh:dial} kWh and counts on: "
+            "replaced, reset or wrong reading?",
+            "No exchange is on file. Until one is, or a reset, it is not compared with the inverter.",
         ),
         check=(
-            "If the meter was exchanged, enter the exchange with both serials and both indices.",
+            "If the meter was exchanged, enter that with both serials and both indices, at any later time: "
+            "watcher meter SITE {device} --exchanged.",
             "If not, it has lost its register: exchange it, and keep the index before for whoever pays.",
             "Record serial and index with photographs: payments rest on them.",
         ),
@@ -140,7 +142,10 @@ _NIGHT_DISCHARGE = _night_energy(
     ("See whether a battery was fitted behind the meter, and enter it in the site file.", _PAID_TWICE),
 )
 _NIGHT_CHARGING = _night_energy(
-    ("By its hours it is a battery that is charged from the mains, on a register that adds both ways.",),
+    (
+        "By its hours it is a battery that is charged from the mains, on a register that adds both ways.",
+        "What goes in and comes out again is then counted twice, and none of it was generated.",
+    ),
     ("See whether a battery was fitted behind the meter, and which way its register counts.", _PAID_TWICE),
 )
 _NIGHT_ANY = _night_energy((), (_WHAT_IS_BEHIND, _PAID_TWICE))

@@ -2,7 +2,7 @@
 
 Rule: one great fall, and then a series that grows by itself (align/counters.py decides that it is one). It is told
 once, at the reading that decides it: someone must say whether the meter was exchanged, or what it showed before is
-lost.
+lost. Until then it is not compared with what it covers (meter_question.py).
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from watcher.align.facts import restarts_of
 from watcher.align.segments import FLAGS, Segments
 from watcher.align.window import SegmentFlag
+from watcher.detect.meter_question import is_answered, kept_questions
 from watcher.detect.meter_register import register_of
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
 from watcher.domain.finding import Finding
@@ -45,8 +45,7 @@ class MeterRestarted:
         onset, low = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
         observed, expected = np.full(n, np.nan), np.full(n, np.nan)
         facts: dict[int, Mapping[str, str | float]] = {}
-        exchanged = [restart.at_ms for restart in restarts_of(scene.events, subject)]
-        known_ms = int(scene.limit(self.name, "known_days") * DAY_MS)
+        asked: dict[int, int] = {}
         least_wh = scene.limit(self.name, "least_wh")
         for place in np.flatnonzero(segments.flag == _RESTARTED).tolist():
             began_ms, told_ms = int(segments.start_ms[place]), int(segments.end_ms[place])
@@ -56,9 +55,10 @@ class MeterRestarted:
                 continue
             old, new = float(register.shown_wh[before]), float(register.shown_wh[min(before + 1, n - 1)])
             great = old - new > least_wh  # what ran backwards has fallen by little and little
-            if not great or any(abs(ms - began_ms) <= known_ms for ms in exchanged):
+            if not great or is_answered(scene, meter, began_ms):
                 continue
             verdict[at], code[at] = FAULT, 2
+            asked[at] = began_ms
             onset[at], low[at] = began_ms, min(int(register.seen_ms[before]), began_ms - GRID_MS)
             observed[at], expected[at] = new, old
             facts[at] = {"before_kwh": old / 1000.0, "index_kwh": new / 1000.0, "serial": meter.serial}
@@ -81,4 +81,5 @@ class MeterRestarted:
             arrears_mwh=zero,
             loss_share=0.0,
             evidence=lambda point: facts.get(point, {}),
+            figures=tuple(kept_questions(scene, meter, asked)) if asked else (),
         )

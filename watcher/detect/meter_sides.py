@@ -15,6 +15,7 @@ import numpy as np
 
 from watcher.align.segments import FLAGS, Segments
 from watcher.align.window import Bools, Counter, Gauge, Ints, SegmentFlag, Window
+from watcher.detect.meter_question import open_question
 from watcher.detect.scene import FAULT, Scene, heard, last_true, mwh
 from watcher.domain.instant import GRID_MS, HOUR_MS, local_day
 from watcher.domain.site import Meter
@@ -178,9 +179,9 @@ class Comparison:
 
 
 def explained_by(scene: Scene, meter: Meter) -> Bools:
-    """Where a finding on the meter or on what it covers says by itself why the two differ."""
+    """Where another finding says by itself why the two differ, or where nobody knows which meter it is."""
     found = np.zeros(scene.window.points, dtype=bool)
     for (finding, subject), judgement in scene.judged.items():
         if finding in EXPLAINERS and subject.partition(".")[0] in (meter.id, *meter.covers):
             found |= judgement.verdict == FAULT
-    return found
+    return found | open_question(scene, meter)

@@ -41,7 +41,10 @@ class MeterStalled:
         source = scene.site.source_of(subject)
         is_heard = heard(window, counter.seen_ms, source.every_s if source else 60.0)
         # One that runs backwards does not stand still (meter_reversed.py).
-        changed_ms = still_since(counter, backwards(scene, meter, counter, booked), window)
+        falls = backwards(scene, meter, counter, booked)
+        changed_ms = still_since(counter, falls, window)
+        # What a great fall was, the readings after it must say: until then it is no standing still.
+        undecided = (counter.shown_wh < counter.index_wh) & (falls.falls == 0)
 
         # A register that has not moved inside the window is watched from its first reading there.
         first_seen = int(np.argmax(counter.seen_ms > 0)) if bool((counter.seen_ms > 0).any()) else n
@@ -63,7 +66,7 @@ class MeterStalled:
         )
         last_ms = np.where(changed_ms > 0, changed_ms, window.start_ms + GRID_MS * moved)
         patience_ms = int(scene.limit(self.name, "still_minutes") * MINUTE_MS)
-        still = is_heard & (since >= limit) & (counter.seen_ms - last_ms >= patience_ms)
+        still = is_heard & ~undecided & (since >= limit) & (counter.seen_ms - last_ms >= patience_ms)
         moves = is_heard & ~still & (counter.moved_ms > 0) & (ends - counter.moved_ms <= lately_ms)
 
         # Nights count for neither side: a standing register says something only while something is made.
