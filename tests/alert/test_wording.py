@@ -97,6 +97,7 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "heat_degc": 71.0,
     },
     Finding.VALUES_DRIFTING: {"input_number": "2", "difference_percent": 8.4, "days": 6.0},
+    Finding.ENERGY_IMBALANCE: {"in_kwh": 12.4, "out_kwh": 9.1, "worn_percent": 26.6, "days": 4.0},
     Finding.VALUES_STUCK: {"still_minutes": 95.0, "mains_v": 243.1},
     Finding.LATE_START: {"days": 3.0, "late_minutes": 95.0, "voltage_share": 0.62},
 }
@@ -129,6 +130,7 @@ SUBJECTS = {
     Finding.LATE_START: "inverter-1",
     Finding.POWER_LIMITED: "inverter-1",
     Finding.VALUES_DRIFTING: "inverter-1.input-2",
+    Finding.ENERGY_IMBALANCE: "inverter-1",
     Finding.VALUES_STUCK: "inverter-1",
 }
 METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))

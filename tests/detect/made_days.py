@@ -28,6 +28,7 @@ from tests.detect.made_homes import (
     polled,
     samples,
 )
+from tests.detect.made_storage import StorageHome
 from watcher.alert.policy import policies
 from watcher.align.build import build_window
 from watcher.detect.scene import FAULT, Judgement
@@ -352,6 +353,18 @@ def held_at_one_level_for_some_days() -> MadeDays:
     return MadeDays(home, home.raw() | {"inverter-1.operating_state": samples(home.times, state)})
 
 
+def half_the_house_unmetered_beside_a_battery() -> MadeDays:
+    stored = StorageHome(JUNE, 6, 0.8, cheap_wh=5000.0)
+    raw = stored.raw()
+    column = raw["meter-house.energy_index"]
+    since_ms, began = JUNE + DAY_MS, column.value[POINTS_A_DAY]
+    rows = zip(column.time_ms, column.value, strict=True)
+    raw["meter-house.energy_index"] = Samples.of(
+        (at, began + round((one - began) / 20.0) * 10.0 if at >= since_ms else one) for at, one in rows
+    )
+    return MadeDays(stored.home, raw)
+
+
 def sensor_silent_for_a_day() -> MadeDays:
     home = Home(home_site(SOUTH), JUNE, 3, 0.9)
     gone = parse_iso("2026-06-11T08:00:00Z"), parse_iso("2026-06-12T09:00:00Z")
@@ -426,6 +439,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     dangers_said,
     trips_late_mornings_and_frozen_values,
     held_at_one_level_for_some_days,
+    half_the_house_unmetered_beside_a_battery,
     sensor_silent_for_a_day,
     sensor_says_less_after_ten_days,
     one_plane_of_two_on_file_the_wrong_way,

@@ -145,6 +145,16 @@ ENDINGS: Mapping[tuple[Finding, Register], Ending] = {
         was="{device} repeated old values",
         never="{device} did not repeat old values",
     ),
+    (Finding.ENERGY_IMBALANCE, Register.HOME): Ending(
+        again="the sums of power in your home add up again",
+        was="the sums of power in your home did not add up",
+        never="the sums of power in your home added up all the time",
+    ),
+    (Finding.ENERGY_IMBALANCE, Register.TRADE): Ending(
+        again="the energy balance of {where} closes again",
+        was="the energy balance of {where} did not close",
+        never="the energy balance of {where} closed all the time",
+    ),
     (Finding.VALUES_DRIFTING, Register.HOME): Ending(
         again="all readings from your solar panels are right again",
         was="one of the readings from your solar panels was a bit off",

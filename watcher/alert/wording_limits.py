@@ -1,4 +1,4 @@
-"""The words for output that is held back, and for readings that wander off.
+"""The words for output that is held back, and for readings that wander off or do not add up.
 
 The rules are those of wording_table.py, which this table is joined to.
 """
@@ -116,12 +116,42 @@ _READING = _drifting(
     ),
 )
 
+
+_IMBALANCE = Both(
+    Words(
+        subject="the sums of power in your home do not add up",
+        wrong=("What we read of power in your home does not add up. One of the readings may be wrong.",),
+        check=("There is nothing you need to do today.",),
+        caution=Caution.GENERAL,
+    ),
+    Words(
+        subject="{where}: energy balance does not close",
+        wrong=(
+            "{where}: what flows in and what flows out do not agree.",
+            "{missing_percent:.1f} % of what flows in is not told to flow out, more than all meters may err by.",
+            "{surplus_percent:.1f} % more flows out than in, more than all meters may err by.",
+            "The battery gives back {worn_percent:.1f} % less of its charge than it did, its state of charge counted.",
+            "Of what flows in {lost_percent:.1f} % less comes out than did for weeks.",
+            "On the latest day {in_kwh:.1f} kWh in and {out_kwh:.1f} kWh out; so for {days:days}.",
+        ),
+        check=(
+            "Compare each reading of the bus with a meter, and direction, ratio and constant with the site file.",
+            "{missing_percent:.1f} % missing: look for a circuit before the load meter, or a sensor on another phase.",
+            "{surplus_percent:.1f} % too much: look for generation or a battery that is not on file.",
+            "{worn_percent:.1f} % worn: read the battery's state of health, cell voltages and temperatures.",
+            "{lost_percent:.1f} % lost: look for heat in the inverter: fan, filters, terminals.",
+        ),
+        caution=Caution.GENERAL,
+    ),
+)
+
 LIMIT_FAULTS: Mapping[tuple[Finding, str], Both] = {
     (Finding.POWER_LIMITED, "heat"): _HEAT,
     (Finding.POWER_LIMITED, "supply-voltage-high"): _MAINS,
     (Finding.POWER_LIMITED, "limiter-fail-safe"): _LIMITER,
     (Finding.POWER_LIMITED, "limit-unknown"): _ASK,
     (Finding.POWER_LIMITED, ""): _UNSAID,
+    (Finding.ENERGY_IMBALANCE, ""): _IMBALANCE,
     (Finding.VALUES_DRIFTING, "dc-sensor"): _SENSOR,
     (Finding.VALUES_DRIFTING, ""): _READING,
 }
@@ -131,5 +161,11 @@ LIMIT_FIGURES: Mapping[str, tuple[str, str]] = {
     "rating_kw": ("Rating", "{0:.2f} kW"),
     "raised_percent": ("Of that at higher DC voltage", "{0:.0f} %"),
     "held_hours": ("Held back for", "{0:.1f} hours"),
+    "missing_percent": ("Missing", "{0:.1f} %"),
+    "surplus_percent": ("Too much", "{0:.1f} %"),
+    "worn_percent": ("Given back less by", "{0:.1f} %"),
+    "lost_percent": ("Lost more by", "{0:.1f} %"),
+    "in_kwh": ("In on the latest day", "{0:.1f} kWh"),
+    "out_kwh": ("Out on the latest day", "{0:.1f} kWh"),
     "heat_degc": ("Heat sink while held back", "{0:.0f} degC"),
 }

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from watcher.align.window import Bools, Floats, Ints, SampleFlag
 from watcher.domain.instant import HOUR_MS, MINUTE_MS
 from watcher.domain.quantity import Channel
-from watcher.domain.site import Site
+from watcher.domain.site import Site, Storage
 
 MOST = 1.15
 """Of the rating: cloud edges and cold bring an inverter to about 1.1 for seconds (case F4); beyond is no power."""
@@ -46,7 +46,7 @@ class PowerFacts:
     """What the plant behind a power channel can do.
 
     rating_w: at most. period_ms: what one value is the mean of (0: momentary). least: lowest share of the rating;
-    a meter's power may stand for generation with either sign
+    a meter's power may stand for generation with either sign, that of an inverter with a battery for charging
     """
 
     rating_w: float
@@ -67,7 +67,9 @@ def power_facts(site: Site, channel: Channel, period_ms: int) -> PowerFacts | No
         limit_w = inverters[channel.device].ac_limit_w
         # DC can exceed the rated array on a cold bright day, AC cannot exceed the inverter.
         rating_w = limit_w if channel.quantity.name == "ac_power" else 1.3 * peak_w
-        return PowerFacts(rating_w, period_ms) if rating_w > 0 else None
+        # A battery may be charged from the mains: then the AC side runs the other way.
+        both_ways = inverters[channel.device].storage is not Storage.NONE and channel.quantity.name == "ac_power"
+        return PowerFacts(rating_w, period_ms, -MOST if both_ways else LEAST) if rating_w > 0 else None
     if channel.device in meters:
         covered = [inverters[name].ac_limit_w for name in meters[channel.device].covers if name in inverters]
         return PowerFacts(sum(covered), period_ms, least=-MOST) if covered else None

@@ -13,9 +13,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from watcher.align.window import Bools
+from watcher.align.window import Bools, Window
 from watcher.detect.meter_sides import Register, side_of
-from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, unknown
+from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, mwh, unknown
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, POINTS_A_DAY
 from watcher.domain.site import MeterRole, Site, Storage
@@ -54,13 +54,15 @@ load (common practice, no source)."""
 
 class Night(NamedTuple):
     """first, stop: its intervals since the first reading in it. energy: counted beyond what is on file [Wh]. given: by
-    the inverters [Wh]
+    the inverters, whether that is on file or not; taken: by them from the mains, as far as they tell [Wh]
     """
 
     first: int
     stop: int
     energy_wh: float
     given_wh: float
+    taken_wh: float = 0.0
+    on_file: bool = False
 
     @property
     def power_w(self) -> float:
@@ -170,7 +172,17 @@ def _night(register: Register, covered: Mapping[str, object], storing: set[str],
             return None
         given += 0.0 if own is None else own[1]
     allowed = given if storing else 0.0
-    return Night(begin, stop, (counted - allowed) / 1000.0, given / 1000.0)
+    taken = sum(_taken_mwh(register.window, name, begin, stop) for name in covered)
+    return Night(begin, stop, (counted - allowed) / 1000.0, given / 1000.0, taken / 1000.0, bool(storing))
+
+
+def _taken_mwh(window: Window, inverter: str, first: int, stop: int) -> float:
+    """What an inverter says it drew from the mains, as known when the night ended. [mWh] 0 where it does not tell."""
+    gauge = window.gauge(f"{inverter}.ac_power")
+    if gauge is None:
+        return 0.0
+    known = gauge.known_ms[first:stop] <= window.start_ms + GRID_MS * stop
+    return float(np.nansum(mwh(np.maximum(-gauge.value[first:stop][known], 0.0))))
 
 
 def _counted(register: Register, first: int, stop: int) -> tuple[int, float] | None:
@@ -193,7 +205,9 @@ def _counted(register: Register, first: int, stop: int) -> tuple[int, float] | N
 def _cause(register: Register, nights: Sequence[Night], little_w: float) -> int:
     """By who says it too, by how much it is, and by the hours it falls in."""
     energy = sum(one.energy_wh for one in nights)
-    if sum(one.given_wh for one in nights) > 0.6 * energy:
+    if sum(one.taken_wh for one in nights) > 0.6 * energy and not all(one.power_w <= little_w for one in nights):
+        return _CHARGING
+    if sum(one.given_wh for one in nights if not one.on_file) > 0.6 * energy:
         return _DISCHARGE  # only a battery lets an inverter give something at night
     if all(one.power_w <= little_w for one in nights):
         return _STANDBY

@@ -7,6 +7,7 @@ from watcher.detect.area_event import AreaEvent
 from watcher.detect.battery_alarm import BatteryAlarm
 from watcher.detect.clock_wrong import ClockWrong
 from watcher.detect.earth_fault import EarthFault
+from watcher.detect.energy_imbalance import EnergyImbalance
 from watcher.detect.grid_voltage_trips import GridVoltageTrips
 from watcher.detect.inverter_overheating import InverterOverheating
 from watcher.detect.inverter_silent import InverterSilent
@@ -61,6 +62,7 @@ DETECTORS: tuple[Detector, ...] = (
     ReferenceWrong(),
     SiteRecordWrong(),
     ValuesDrifting(),
+    EnergyImbalance(),
     OutputLow(),
     ClockWrong(),
 )

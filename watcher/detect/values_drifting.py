@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby
 from math import exp, isnan, log, log1p, nan
-from statistics import median
 from typing import Self
 from zlib import crc32
 
@@ -21,9 +20,10 @@ import numpy as np
 
 from watcher.align.window import Bools, Floats
 from watcher.detect import settled
+from watcher.detect.own_history import Moved, Reach, Told, moved
 from watcher.detect.scene import OK, Judgement, Scene, unknown
 from watcher.detect.string_verdict import Columns
-from watcher.detect.usual_days import ON_FILE, SINCE, joining, remembered, without
+from watcher.detect.usual_days import ON_FILE, SINCE, remembered, without
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import local_day
@@ -37,15 +37,11 @@ CAUSES = (("dc-sensor",), ("dc-sensor", "ac-reading", "conversion-loss"))
 FEWEST = 12
 """Intervals of an hour; fewer tell nothing of a day."""
 
-DAYS, BEFORE, FEWEST_BEFORE = 5, 40, 10
-"""The newest days are held against so many before; as many days as are new lie between them."""
+REACH = Reach(newest=5, spread=0.003)
 
 LIT = 0.1
 UNDER_LIMIT = 0.94
 """Of the rating: between the two, what an inverter gives follows from what it gets."""
-
-SPREAD = 0.003
-"""No spread of days is taken for less [ln]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +58,6 @@ class _Day:
 
     def apart(self) -> Self:
         return replace(self, joins=False)
-
-
-@dataclass(frozen=True, slots=True)
-class _Moved:
-    """by, error: of a measure since the days before [ln]. since: ordinal of the first of the days that show it"""
-
-    by: float
-    error: float
-    since: int
 
 
 class ValuesDrifting:
@@ -127,7 +114,7 @@ class ValuesDrifting:
             columns.code[at] = _BETWEEN
             return since
         begun_ms, ended_ms = local_day(date.fromordinal(since), scene.site.zone)
-        columns.put_fault(at, (begun_ms, begun_ms - DAYS * (ended_ms - begun_ms), ended_ms), {}, frozenset())
+        columns.put_fault(at, (begun_ms, begun_ms - REACH.newest * (ended_ms - begun_ms), ended_ms), {}, frozenset())
         columns.code[at], columns.cause[at], columns.units[at] = _APART, cause, 1
         columns.facts[at] = {
             "input_number": subject.rpartition("-")[2],
@@ -136,19 +123,17 @@ class ValuesDrifting:
         }
         return since
 
-    def _drift(
-        self, scene: Scene, subject: str, days: Sequence[_Day], apart: Mapping[str, _Moved]
-    ) -> tuple[float, int]:
+    def _drift(self, scene: Scene, subject: str, days: Sequence[_Day], apart: Mapping[str, Moved]) -> tuple[float, int]:
         """By how much the input's reading has moved [ln], NaN where that is not shown; and the place of its cause."""
         if "product" in apart:
             return apart["product"].by, 0
         site = scene.site
         arrays = site.arrays_of(subject.partition(".")[0])
         share = sum(one.peak_power_w for one in site.arrays_at(subject)) / sum(one.peak_power_w for one in arrays)
-        moved = (exp(-apart["balance"].by) - 1.0) / share  # of this input's reading, if it is the one
-        if moved <= -1.0:
+        change = (exp(-apart["balance"].by) - 1.0) / share  # of this input's reading, if it is the one
+        if change <= -1.0:
             return nan, 0
-        drift = log1p(moved)
+        drift = log1p(change)
         if len(site.inputs_of(subject.partition(".")[0])) == 1:
             return drift, 1
         beside = _moved(days, "beside", fewest=3)
@@ -157,27 +142,8 @@ class ValuesDrifting:
         return drift, 0
 
 
-def _moved(days: Sequence[_Day], name: str, fewest: int = DAYS) -> _Moved | None:
-    """How a measure's newest days differ from those before; None where either are too few."""
-    told = [one for one in days if not isnan(getattr(one, name))]
-    newest = told[-DAYS:]
-    if len(newest) < fewest:
-        return None
-    before = joining(told[: -2 * DAYS], newest[0].day, BEFORE)
-    if len(before) < FEWEST_BEFORE:
-        return None
-    was = median(getattr(one, name) for one in before)
-    spread = max(1.4826 * median(abs(getattr(one, name) - was) for one in before), SPREAD)
-    by = [getattr(one, name) - was for one in newest]
-    weakest, middle = min(by, key=abs), median(by)
-    if weakest * middle <= 0.0 or abs(weakest) < abs(middle) / 2.0:  # not on all of them
-        return _Moved(weakest, spread, newest[0].day)
-    since = newest[0].day
-    for one in reversed([one for one in told if one.day > before[-1].day]):
-        if (getattr(one, name) - was) / middle < 0.5:
-            break
-        since = one.day
-    return _Moved(middle, spread, since)
+def _moved(days: Sequence[_Day], name: str, fewest: int = 0) -> Moved | None:
+    return moved([Told(one.day, getattr(one, name), one.joins) for one in days], REACH, fewest)
 
 
 def _of_figure(figure: DayFigure) -> _Day:

@@ -36,6 +36,7 @@ class Finding(StrEnum):
     STRING_INTERMITTENT = "string-intermittent"
     MODULE_LOST = "module-lost"
     OUTPUT_LOW = "output-low"
+    ENERGY_IMBALANCE = "energy-imbalance"
     SITE_RECORD_WRONG = "site-record-wrong"
     REFERENCE_SILENT = "reference-silent"
     REFERENCE_WRONG = "reference-wrong"
