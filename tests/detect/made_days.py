@@ -353,14 +353,14 @@ def held_at_one_level_for_some_days() -> MadeDays:
     return MadeDays(home, home.raw() | {"inverter-1.operating_state": samples(home.times, state)})
 
 
-def half_the_house_unmetered_beside_a_battery() -> MadeDays:
-    stored = StorageHome(JUNE, 6, 0.8, cheap_wh=5000.0)
+def most_of_the_house_unmetered_beside_a_battery() -> MadeDays:
+    stored = StorageHome(JUNE, 8, 0.8, cheap_wh=5000.0)
     raw = stored.raw()
     column = raw["meter-house.energy_index"]
-    since_ms, began = JUNE + DAY_MS, column.value[POINTS_A_DAY]
+    since_ms, began = JUNE + 4 * DAY_MS, column.value[4 * POINTS_A_DAY]
     rows = zip(column.time_ms, column.value, strict=True)
     raw["meter-house.energy_index"] = Samples.of(
-        (at, began + round((one - began) / 20.0) * 10.0 if at >= since_ms else one) for at, one in rows
+        (at, began + round((one - began) / 40.0) * 10.0 if at >= since_ms else one) for at, one in rows
     )
     return MadeDays(stored.home, raw)
 
@@ -439,7 +439,7 @@ MADE: tuple[Callable[[], MadeDays], ...] = (
     dangers_said,
     trips_late_mornings_and_frozen_values,
     held_at_one_level_for_some_days,
-    half_the_house_unmetered_beside_a_battery,
+    most_of_the_house_unmetered_beside_a_battery,
     sensor_silent_for_a_day,
     sensor_says_less_after_ten_days,
     one_plane_of_two_on_file_the_wrong_way,
