@@ -47,11 +47,13 @@ class Chain:
 
 
 def chain(readings: Sequence[TypedReading], life: MeterLife, energy: PastEnergy) -> Chain:
-    """The readings that are believed. Withdrawn ones never are."""
-    own = [replace(one, standing=Standing.GOOD) for one in readings if one.standing is not Standing.WITHDRAWN]
-    asked = [one.standing is Standing.ASKED for one in readings if one.standing is not Standing.WITHDRAWN]
+    """The readings that are believed: none that was withdrawn, one that is asked about once a later bears it out."""
+    told = [one for one in readings if one.standing is not Standing.WITHDRAWN]
+    asked = [one.standing is Standing.ASKED for one in told]
+    waits = tuple(told[-1:]) if asked[-1:] == [True] and asked[-2:-1] == [False] else ()
+    own = [replace(one, standing=Standing.GOOD) for one in told[: len(told) - len(waits)]]
     if len(own) < 2:
-        return Chain(tuple(own), (), ())
+        return Chain(tuple(own), (), waits)
     gained = {
         (a, b): _between(own[a], own[b], life)
         for b in range(len(own))
@@ -86,7 +88,7 @@ def chain(readings: Sequence[TypedReading], life: MeterLife, energy: PastEnergy)
     return Chain(
         tuple(own[n] for n in path),
         tuple(gained[pair] for pair in pairwise(path)),
-        tuple(own[n] for n in range(len(own)) if n not in set(path)),
+        (*(own[n] for n in range(len(own)) if n not in set(path)), *waits),
     )
 
 

@@ -47,6 +47,9 @@ FULL_SHARE = 0.7
 
 NINE_IN_TEN = 1.645
 
+YEARS_APART = 0.05
+"""What one British year's sunshine differs by from another's (standard deviation; common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Intervals:
@@ -85,6 +88,12 @@ def judge_readings(
         why = Untold.NO_SUNSHINE if unknown > len(held.made) else Untold.FEW_READINGS
         return ReadingsJudged(meter, basis, doubtful=_left_out(found, life, energy, 1.0), untold=why)
     return _Judge(found, held, life, energy, basis, limits).judged()
+
+
+def believed(readings: Sequence[TypedReading], life: MeterLife, energy: PastEnergy) -> tuple[Ints, Ints, Floats]:
+    """(starts, ends, energy made) of the intervals between readings that hang together. [ms, ms, Wh]"""
+    held, _ = _intervals(chain(readings, life, energy), energy)
+    return held.start_ms, held.end_ms, held.made
 
 
 def _intervals(found: Chain, energy: PastEnergy) -> tuple[_Intervals, int]:
@@ -162,7 +171,8 @@ class _Judge:
         sigma = np.hypot(sum_sigma(basis, days, noon), 0.6 * step_wh / weight)
         self.row = Row(held.start_ms, held.end_ms, ratio / self.usual, sigma, weight, held.joined)
         self.explained: Explained = explain(self.row, limits["readings_shape"])
-        self.year_wh = float(weight.sum() / ((held.end_ms - held.start_ms).sum() / YEAR_MS))
+        years = float((held.end_ms - held.start_ms).sum()) / YEAR_MS
+        self.year_wh = float(np.sum(weight * self.explained.usual)) / years
 
     def judged(self) -> ReadingsJudged:
         events = self.explained.events
@@ -177,6 +187,7 @@ class _Judge:
         if (question := self._record(level, level_sd)) is not None:
             lasting.append(question)
         slips = [self.found.kept[self.held.last[event.first]] for event in events if event.shape is Shape.SLIP]
+        slips += [self.found.kept[-1]] if any(self._newest_alone(event) for event in events) else []
         kept = [one for one in self.found.kept if one not in slips]
         doubtful = [_doubtful(one, kept, self.life, self.energy, level) for one in (*self.found.left_out, *slips)]
         unsteady = float(np.median(self.explained.noise)) > self.limits["readings_unsteady"]
@@ -217,6 +228,12 @@ class _Judge:
         level = self.usual * float(np.sum(weight * self.explained.usual) / np.sum(weight))
         return level, self.limits["readings_level_sd"]
 
+    def _newest_alone(self, event: Event) -> bool:
+        """Whether the newest reading alone tells of it, and of more than the plant ever made."""
+        return (
+            event.shape is Shape.STEP and event.first == len(self.row) - 1 and event.size > self.limits["readings_more"]
+        )
+
     def _finding(self, event: Event) -> ReadingsFinding | None:
         count = len(self.row)
         lasting = event.last == count - 1
@@ -229,7 +246,8 @@ class _Judge:
         finding, causes, sureness = self._named(event, share, sd, lasting, intervals, (low, high))
         if finding is None:
             return None
-        lost = [max(share + way * NINE_IN_TEN * sd, 0.0) for way in (0.0, -1.0, 1.0)]
+        off = NINE_IN_TEN * float(np.hypot(sd, YEARS_APART * share))
+        lost = [min(max(share + way * off, 0.0), 1.0) for way in (0, -1, 1)]
         return ReadingsFinding(
             finding=finding,
             causes=causes,
@@ -241,9 +259,9 @@ class _Judge:
             share=share,
             share_low=share - NINE_IN_TEN * sd,
             share_high=min(share + NINE_IN_TEN * sd, 1.0),
-            loss_year_wh=self.year_wh * min(lost[0], 1.0),
-            loss_low_wh=self.year_wh * min(lost[1], 1.0),
-            loss_high_wh=self.year_wh * min(lost[2], 1.0),
+            loss_year_wh=self.year_wh * lost[0],
+            loss_low_wh=self.year_wh * lost[1],
+            loss_high_wh=self.year_wh * lost[2],
             evidence=event.evidence,
             intervals=intervals,
         )
@@ -255,7 +273,7 @@ class _Judge:
         least = limits[f"readings_least_{self.basis.name.lower()}"]
         at_record = any(onset[0] - 45 * DAY_MS <= at <= onset[1] + 45 * DAY_MS for at in self.life.record.changes())
         if share < 0:
-            if -share < limits["readings_more"] or not lasting:
+            if -share < limits["readings_more"] or not lasting or intervals < 2:
                 return None, (), Sureness.QUESTION
             return Finding.SITE_RECORD_WRONG, (Cause.PANELS_ADDED,), Sureness.QUESTION
         if share < least:

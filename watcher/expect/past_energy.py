@@ -164,7 +164,7 @@ def sky_of_hours(
     return _sky_of_hours(*cell, round(altitude_m / CELL_M) * CELL_M, first_end_ms, hours)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=32)
 def _sky_of_hours(
     latitude_deg: float, longitude_deg: float, altitude_m: float, first_end_ms: int, hours: int
 ) -> tuple[Bools, Sky]:
