@@ -64,6 +64,10 @@ def _parser() -> argparse.ArgumentParser:
     load.add_argument("--postcodes", type=Path, metavar="FILE", help="a table of postcodes and their coordinates (CSV)")
     load.add_argument("--preview", action="store_true", help="say what would be done with a spreadsheet; write nothing")
 
+    there = add("sites", _sites, "List the sites on file: what is fitted, how they are read, what stands open.")
+    there.add_argument("id", nargs="?", metavar="ID", help="say all of this one")
+    there.add_argument("--json", action="store_true", help="for machines")
+
     past = add("sunshine", _sunshine, "Have the past sunshine over all sites, from a service or from files, for good.")
     past.add_argument("--from", dest="begin", type=int, metavar="YEAR", help="(that of the oldest typed reading)")
     past.add_argument("--until", type=int, metavar="YEAR", help="(this year)")
@@ -214,6 +218,12 @@ def _import(options: argparse.Namespace) -> int:
     from watcher.commands.import_any import run_import
 
     return run_import(options)
+
+
+def _sites(options: argparse.Namespace) -> int:
+    from watcher.commands.sites import run_sites
+
+    return run_sites(options)
 
 
 def _sunshine(options: argparse.Namespace) -> int:

@@ -60,7 +60,7 @@ class ReadingDesk:
         """
         events = self.events()
         readings, life = typed_readings(events, meter), life_of(self.record, events, meter)
-        entered = enter(entry, life, readings, now_ms, self._known(meter, entry.at_ms, events, now_ms), consent)
+        entered = enter(entry, life, readings, now_ms, self.known(meter, entry.at_ms, events, now_ms), consent)
         self.ledger.add_events(self.record.id, entered.drafts, now_ms, () if photo is None else (photo,))
         return entered
 
@@ -83,7 +83,8 @@ class ReadingDesk:
         """All that was said of the site."""
         return self.ledger.events(self.record.id, EVER_MS)[0]
 
-    def _known(self, meter: str, at_ms: int, events: Sequence[Event], now_ms: int) -> Known:
+    def known(self, meter: str, at_ms: int, events: Sequence[Event], now_ms: int) -> Known:
+        """What a reading of a meter is held against. events: all that was said of the site"""
         site, own = life_of(self.record, events, meter).facts(at_ms)
         covered = behind(site, None, own)
 

@@ -86,7 +86,7 @@ def test_an_odd_reading_is_kept_as_a_question_until_a_later_one_settles_it(offic
     rows = "home-1,31/03/2023,,12345,\nhome-1,30/06/2023,,93345,\n"
     code, out, _ = office.run("import", "--readings", write(office, rows))
     assert code == 0
-    assert "row 3: asked about: home-1 meter-1 on 2023-06-30 = 93345 kWh: too-much" in out
+    assert "row 3: asked about: home-1 meter-1 on 2023-06-30: 93345: This is more than can have been made" in out
     assert [one.standing for one in readings(office)] == [Standing.GOOD, Standing.ASKED]
     office.run("import", "--readings", write(office, rows + "home-1,30/09/2023,,14345,\n"))
     assert [one.standing for one in readings(office)] == [Standing.GOOD, Standing.WITHDRAWN, Standing.GOOD]

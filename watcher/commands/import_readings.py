@@ -5,9 +5,15 @@ Odd readings are kept and asked about; they take part in nothing until somebody 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 
+from watcher.alert.wording_entry import kwh, question
+from watcher.align.entry_check import Known
+from watcher.align.typed import life_of
 from watcher.clock import SystemClock
 from watcher.commands.import_sites import say_heading
 from watcher.config import load_sites, load_watcher
@@ -15,12 +21,14 @@ from watcher.domain.errors import Problem, SetupError
 from watcher.domain.event import Event
 from watcher.domain.instant import from_ms
 from watcher.domain.site import SiteRecord
+from watcher.reading_desk import ReadingDesk
 from watcher.sheets.heading import find_heading
 from watcher.sheets.opening import open_sheet
 from watcher.sheets.reading_events import Taken, take_rows
 from watcher.sheets.reading_rows import ReadRow, read_rows
 from watcher.sheets.sheet import Remarks
 from watcher.sheets.words import READINGS
+from watcher.store.choice import Readings, open_reader
 from watcher.store.ledger import Ledger
 from watcher.wiring import Files
 
@@ -45,10 +53,20 @@ def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
     if not preview:
         config.data_folder.mkdir(parents=True, exist_ok=True)
     # Nothing on disk is made for a preview.
-    with Ledger(files.ledger_url if not preview or files.ledger.exists() else "sqlite://") as ledger:
+    with (
+        Ledger(files.ledger_url if not preview or files.ledger.exists() else "sqlite://") as ledger,
+        _stored(files) as stored,
+    ):
         for site, of_site in groupby(rows, key=lambda row: row.site):
             events: list[Event] = ledger.events(site, EVER_MS)[0]
-            taken = take_rows(list(of_site), found.good[site], events, now_ms)
+            desk = ReadingDesk(ledger, found.good[site], stored)
+            taken = take_rows(
+                list(of_site),
+                found.good[site],
+                events,
+                now_ms,
+                partial(_known, desk, events, now_ms),
+            )
             if not preview and taken.drafts:
                 ledger.add_events(site, taken.drafts, now_ms)
             _say(taken, found.good[site])
@@ -69,16 +87,31 @@ def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
     return 0 if not remarks.problems else 1 if rows else 2
 
 
+@contextmanager
+def _stored(files: Files) -> Iterator[Readings | None]:
+    """What was measured; None where nothing ever was."""
+    if not files.readings.exists():
+        yield None
+        return
+    with open_reader(files.readings, files.server) as stored:
+        yield stored
+
+
+def _known(desk: ReadingDesk, events: list[Event], now_ms: int, meter: str, at_ms: int) -> Known:
+    return desk.known(meter, at_ms, events, now_ms)
+
+
 def _say(taken: Taken, record: SiteRecord) -> None:
     for row, check in taken.asked:
-        likely = f"; {check.offered_wh / 1000:.10g} would fit" if check.offered_wh is not None else ""
-        print(f"row {row.row}: asked about: {_named(row, record)} = {row.text} kWh: {check.odd}{likely}")
+        decimals = life_of(record, (), row.meter).facts(row.at_ms)[1].decimals
+        likely = f" {kwh(check.offered_wh, decimals)} would fit." if check.offered_wh is not None else ""
+        print(f"row {row.row}: asked about: {_named(row, record)}: {row.text}: {question(check, decimals)}{likely}")
     for row, before_wh in taken.changed:
-        print(
-            f"row {row.row}: changed: {_named(row, record)}: {before_wh / 1000:.10g} was typed before, now {row.text}"
-        )
+        before = f"{before_wh / 1000:.10g} was typed before, now {row.text}"
+        print(f"row {row.row}: changed: {_named(row, record)}: {before}")
     for row in taken.alone:
-        print(f"row {row.row}: {_named(row, record)}: no opening reading of a new meter after this final one; taken as a reading")
+        why = "no opening reading of a new meter after this final one; taken as a reading"
+        print(f"row {row.row}: {_named(row, record)}: {why}")
 
 
 def _named(row: ReadRow, record: SiteRecord) -> str:

@@ -6,16 +6,18 @@ and said; nothing that was typed is taken back.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from watcher.align.entry import Entry, enter
-from watcher.align.entry_check import EntryCheck
+from watcher.align.entry_check import EntryCheck, Known
 from watcher.align.typed import Standing, TypedReading, life_of, typed_readings
 from watcher.domain.event import Draft, Event, EventKind
 from watcher.domain.instant import local_day_of
 from watcher.domain.site import SiteRecord
 from watcher.sheets.reading_rows import ReadRow, What
+
+KnownOf = Callable[[str, int], Known]
 
 
 @dataclass(slots=True)
@@ -36,9 +38,16 @@ class Taken:
     alone: list[ReadRow] = field(default_factory=list)
 
 
-def take_rows(rows: Sequence[ReadRow], record: SiteRecord, events: Sequence[Event], now_ms: int) -> Taken:
-    """rows: of one site, in order of time meter by meter. events: all that was said of the site so far"""
-    work = _Taking(record, list(events), now_ms, Taken())
+def take_rows(
+    rows: Sequence[ReadRow], record: SiteRecord, events: Sequence[Event], now_ms: int, known: KnownOf | None = None
+) -> Taken:
+    """rows: of one site, in order of time meter by meter. events: all that was said of the site so far
+
+    known: what a meter's reading of an instant is held against; None for the panels' power alone
+    """
+    work = _Taking(
+        record, list(events), now_ms, Taken(), known if known is not None else lambda _meter, _at_ms: Known()
+    )
     for meter in dict.fromkeys(row.meter for row in rows):
         of_meter = [row for row in rows if row.meter == meter]
         work.exchanges(of_meter)
@@ -60,6 +69,7 @@ class _Taking:
     events: list[Event]
     now_ms: int
     taken: Taken
+    known: KnownOf
 
     def exchanges(self, rows: Sequence[ReadRow]) -> None:
         """Finals with the opening reading that comes next, or an opening reading alone."""
@@ -103,7 +113,8 @@ class _Taking:
             self.taken.same += 1
             return
         life = life_of(self.record, self.events, row.meter)
-        entered = enter(Entry(row.at_ms, row.text, row.who, row.serial), life, readings, self.now_ms)
+        entry = Entry(row.at_ms, row.text, row.who, row.serial)
+        entered = enter(entry, life, readings, self.now_ms, self.known(row.meter, row.at_ms))
         if before is not None:
             self.taken.changed.append((row, before.typed_wh))
         else:
