@@ -16,7 +16,9 @@ from watcher.config import check, load_sites, load_watcher
 from watcher.config.checked_toml import Keys
 from watcher.config.site_words import (
     ARRAY,
+    BATTERY,
     CONTACT,
+    DISPLAY,
     INVERTER,
     METER,
     MODULE,
@@ -29,6 +31,7 @@ from watcher.config.site_words import (
     SOURCE,
 )
 from watcher.config.watcher_file import WATCHER_FILE
+from watcher.domain.papers import Battery, Display
 from watcher.domain.site import Array, Contact, Inverter, Meter, Module, Papers, Payment, Rate, Sensor, Site, Source
 from watcher.table.column_map import COLUMN_MAP_FILE
 from watcher.table.columns import load_columns, read_table
@@ -88,10 +91,12 @@ def test_every_key_is_shown_in_an_example(file: str, keys: Keys) -> None:
         (SOURCE, Source, set()),
         (CONTACT, Contact, set()),
         (PAPERS, Papers, set()),
+        (DISPLAY, Display, set()),
+        (BATTERY, Battery, set()),
         (RATE, Rate, {"from_ms"}),
         (PAYMENT, Payment, {"rates"}),
         (SITE, Site, {"id", "policy", "payment", "papers", "arrays", "inverters", "meters", "sensors", "sources"}
-         | {"contacts"}),
+         | {"contacts", "display", "battery"}),
     ],
 )  # fmt: skip
 def test_every_fact_of_a_site_can_be_written_under_its_own_name(keys: Keys, kind: Any, not_typed: set[str]) -> None:

@@ -15,6 +15,7 @@ from watcher.config.site_words import OVERRIDES
 from watcher.config.toml_text import read_text
 from watcher.domain.errors import SetupError
 from watcher.domain.instant import to_ms
+from watcher.domain.papers import Approval, Battery, Country, Display, ReadWith, Shows, Side
 from watcher.domain.site import Conversion, Label, MeterRole, Role, Scheme, SiteRecord, SourceKind
 
 GOOD = """\
@@ -131,7 +132,7 @@ IN_TABLES = [
     ("vmp_v", "vmp", "array[0].module.vmp: unknown key, did you mean vmp_v?"),
     ("[policy.meter-silent]", "[policy.meter-quiet]", "policy.meter-quiet: unknown key, did you mean meter-silent?"),
     ("hours = 12", "hour = 12", "policy.meter-silent.hour: unknown key, did you mean hours?"),
-    ("altitude_m = 25", 'altitude_m = 25\ncountry = "GB"', "site.country: unknown key; known here: name, latitude_deg"),
+    ("altitude_m = 25", 'altitude_m = 25\nwifi = "GB"', "site.wifi: unknown key; known here: name, latitude_deg"),
     ("tilt_deg = 35\n", "", ":8: array[0].tilt_deg: missing; must be 0 to 90"),
     ("[[contact]]", "[contact]", "contact = a table: must be a list of tables"),
 ]
@@ -166,6 +167,10 @@ ADDED = [
     ),
     ('[[source]]\nkind = "mqtt"\ndevice = "meter-1"\naddress = "mqtt://me:secret@a:1883"', "without user or password"),
     ('[[source]]\nkind = "typed"\ndevice = "meter-1"\naddress = "hall"', "must be left out: a person reads this meter"),
+    ('[display]\nshows = ["watts"]', 'display.shows = ["watts"]: must be a list of "energy", "power"'),
+    ('[display]\nshows = "energy"', 'display.shows = "energy": must be a list of'),
+    ('[battery]\nside = "roof"', 'battery.side = "roof": must be one of "house", "panels"'),
+    ('[battery]\nlicensee_told = "yes"', "must be true or false, without quotes"),
     ('[[inverter]]\nid = "inverter-1"\nac_limit_w = 3680', "stands twice; a later entry needs its own from = DATE"),
 ]
 
@@ -298,6 +303,22 @@ ENDED = "from = 2024-05-31\nremoved = true\n"
 )
 def test_dated_entries_must_agree_at_every_time(addition: str, expected: str) -> None:
     assert expected in told(GOOD + addition)
+
+
+def test_what_the_metering_check_asks_for_is_not_known_until_it_is_written() -> None:
+    bare = load_site(GOOD, "x", "home-1").base
+    assert (bare.country, bare.display, bare.battery) == (None, None, None)
+    told_of = changed('zone = "Europe/London"', 'zone = "Europe/London"\ncountry = "northern-ireland"')
+    told_of = told_of.replace("certified_until", 'approval = "mid"\nread_with = "ladder"\ncertified_until')
+    told_of += (
+        '\n[display]\nplace = "hall"\nshows = ["energy", "power"]\n[battery]\nside = "panels"\ngrid_charging = false\n'
+    )
+    record = load_site(told_of, "x", "home-1")
+    site = record.at(0)
+    assert site.country is Country.NORTHERN_IRELAND
+    assert (site.meters[0].approval, site.meters[0].read_with) == (Approval.MID, ReadWith.LADDER)
+    assert site.display == Display("hall", (Shows.ENERGY, Shows.POWER))
+    assert site.battery == Battery(Side.PANELS, grid_charging=False)
 
 
 def test_a_meter_that_is_polled_and_typed_is_polled_first() -> None:

@@ -136,6 +136,17 @@ def one_of(choices: type[StrEnum] | Collection[str]) -> Key:
     return Key(take, "must be one of " + ", ".join(f'"{word}"' for word in words))
 
 
+def some_of(choices: type[StrEnum]) -> Key:
+    """A list of a few words, kept as a tuple of members."""
+
+    def take(value: Any) -> tuple[StrEnum, ...]:
+        if not isinstance(value, list):
+            raise ValueError
+        return tuple(choices(one) for one in value)
+
+    return Key(take, "must be a list of " + ", ".join(f'"{choice}"' for choice in choices))
+
+
 def day(first: datetime.date = datetime.date(1980, 1, 1), last: datetime.date = datetime.date(2199, 12, 31)) -> Key:
     """A date without a time of day."""
 

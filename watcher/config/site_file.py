@@ -23,6 +23,7 @@ from watcher.config.site_words import SITE_FILE
 from watcher.config.topic_map_file import TopicMapsFound, fixed_topics
 from watcher.domain.instant import local_day, local_day_of
 from watcher.domain.neighbours import FEWEST, NEIGHBOURS
+from watcher.domain.papers import Battery, Display
 from watcher.domain.quantity import NAME, WEATHER_DEVICES
 from watcher.domain.site import (
     Array,
@@ -240,6 +241,8 @@ def _record(content: _Entry, id: str) -> SiteRecord:
             rates=tuple(Rate(**_begun(entry, zone)) for entry in payment.get("rate", ())),
         ),
         papers=Papers(**content.get("papers", {})),
+        display=Display(**content["display"]) if "display" in content else None,
+        battery=Battery(**content["battery"]) if "battery" in content else None,
         policy=content.get("policy", {}),
     )
     return SiteRecord(

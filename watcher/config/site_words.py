@@ -19,6 +19,7 @@ from watcher.config.checked_toml import (
     needed,
     number,
     one_of,
+    some_of,
     table_of,
     text,
     texts,
@@ -26,6 +27,7 @@ from watcher.config.checked_toml import (
     yes_or_no,
 )
 from watcher.domain.alert import AlertClass
+from watcher.domain.papers import Approval, Country, ReadWith, Shows, Side
 from watcher.domain.pulse_line import Bias, Level
 from watcher.domain.quantity import NAME
 from watcher.domain.site import (
@@ -85,6 +87,7 @@ SITE: Keys = {
     "altitude_m": needed(number(-430, 9000, "metres above the sea")),
     "zone": needed(zone()),
     "region": text(),
+    "country": one_of(Country),
     "export_limit_w": number(0, 1e7, "W: 3.68 kW is 3680"),
 }
 
@@ -135,6 +138,9 @@ METER: Keys = {
     "certified_until": iso_day(),
     "place": text(),
     "reader": text(),
+    "approval": one_of(Approval),
+    "read_with": one_of(ReadWith),
+    "half_hourly": yes_or_no(),
 }
 
 SENSOR: Keys = {"id": needed(name("a name")), "plane": text(NAME.pattern, 'must be "horizontal" or the id of an array')}
@@ -196,7 +202,12 @@ RATE: Keys = {
     "from": day(),
 }
 
-PAYMENT: Keys = {"scheme": needed(one_of(Scheme)), "licensee": text(), "rate": list_of(RATE)}
+PAYMENT: Keys = {
+    "scheme": needed(one_of(Scheme)),
+    "licensee": text(),
+    "export_mpan": text(r"[0-9]{13}", "must be the 13 digits of the supply number, in quotes", name="a supply number"),
+    "rate": list_of(RATE),
+}
 
 PAPERS: Keys = {
     "certificate": text(name="a certificate number"),
@@ -205,6 +216,19 @@ PAPERS: Keys = {
     "registered_capacity_w": number(50, 1e7, _POWER_NOTE),
     "quoted_annual_kwh": number(1, 1e7),
     "warranty_until": iso_day(),
+}
+
+DISPLAY: Keys = {
+    "place": text(),
+    "shows": some_of(Shows),
+    "read_with": one_of(ReadWith),
+}
+
+BATTERY: Keys = {
+    "side": one_of(Side),
+    "grid_charging": yes_or_no(),
+    "licensee_told": yes_or_no(),
+    "network_notification": text(name="a reference"),
 }
 
 OVERRIDES: Keys = {
@@ -223,5 +247,7 @@ SITE_FILE: Keys = {
     "contact": list_of(CONTACT),
     "payment": table_of(PAYMENT),
     "papers": table_of(PAPERS),
+    "display": table_of(DISPLAY),
+    "battery": table_of(BATTERY),
     "policy": table_of(OVERRIDES),
 }

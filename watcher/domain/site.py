@@ -12,6 +12,11 @@ from enum import StrEnum
 from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
+from watcher.domain.papers import Approval, Battery, Country, Display, ReadWith
+from watcher.domain.papers import Papers as Papers
+from watcher.domain.papers import Payment as Payment
+from watcher.domain.papers import Rate as Rate
+from watcher.domain.papers import Scheme as Scheme
 from watcher.domain.pulse_line import Bias, Level
 from watcher.domain.quantity import BOARD, WEATHER_DEVICES
 
@@ -102,12 +107,6 @@ class Role(StrEnum):
     OPERATOR = "operator"
 
 
-class Scheme(StrEnum):
-    FEED_IN = "feed-in"
-    EXPORT = "export"
-    NONE = "none"
-
-
 @dataclass(frozen=True, slots=True)
 class Module:
     """One module's data sheet at standard test conditions; None where not known."""
@@ -168,6 +167,7 @@ class Meter:
 
     accuracy_class: MID class, "A", "B" or "C". digits, decimals: as on the display, in kWh. serial: text.
     certified_until: ISO date or "". reader: who can read the display. place: where it hangs.
+    approval, read_with, half_hourly (gives export by the half-hour): None where not known; see domain/papers.py
     """
 
     id: str
@@ -184,6 +184,9 @@ class Meter:
     certified_until: str = ""
     place: str = ""
     reader: str = ""
+    approval: Approval | None = None
+    read_with: ReadWith | None = None
+    half_hourly: bool | None = None
     from_ms: int = 0
     removed: bool = False
 
@@ -269,35 +272,6 @@ class Contact:
     name: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """Pence for a kWh since a date, typed from the statement; share: the part of the generation it is paid on."""
-
-    pence_per_kwh: float
-    paid_on: str  # "generation" or "export"
-    share: float = 1.0
-    from_ms: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Payment:
-    scheme: Scheme = Scheme.NONE
-    licensee: str = ""
-    rates: tuple[Rate, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Papers:
-    """What lies in the folder of the installation; "" or None: not known, a question to the installer."""
-
-    certificate: str = ""
-    commissioned: str = ""
-    network_notification: str = ""
-    registered_capacity_w: float | None = None
-    quoted_annual_kwh: float | None = None
-    warranty_until: str = ""
-
-
 class _Dated(Protocol):
     @property
     def id(self) -> str: ...
@@ -330,6 +304,7 @@ class Site:
     altitude_m: float
     zone: ZoneInfo
     region: str = ""
+    country: Country | None = None
     export_limit_w: float | None = None
     arrays: tuple[Array, ...] = ()
     inverters: tuple[Inverter, ...] = ()
@@ -339,6 +314,8 @@ class Site:
     contacts: tuple[Contact, ...] = ()
     payment: Payment = field(default_factory=Payment)
     papers: Papers = field(default_factory=Papers)
+    display: Display | None = None
+    battery: Battery | None = None
     policy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     def arrays_of(self, inverter: str) -> tuple[Array, ...]:
