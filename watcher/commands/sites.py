@@ -56,7 +56,8 @@ def run_sites(options: argparse.Namespace) -> int:
         if files.ledger.exists():
             ledger = stack.enter_context(Ledger(files.ledger_url))
         if files.readings.exists():
-            stored = stack.enter_context(open_reader(files.readings, files.server))
+            stored = open_reader(files.readings, files.server)
+            stack.callback(stored.close)
         known = [_known(record, ledger, stored, sunshine) for record in chosen]
     if options.json:
         print(json.dumps([_plain(one) for one in known], indent=2, ensure_ascii=False))
