@@ -4,5 +4,5 @@ Rule: the physics, the sky and the errors here share nothing with watcher/expect
 One number (the seed) gives the same years again. Run: python -m tests.bench.trial --sites 20 --seed 1
 """
 
-VERSION = 2
+VERSION = 3
 """Of the generator; another number makes the kept years void."""

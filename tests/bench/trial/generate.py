@@ -63,12 +63,13 @@ def _generate(plan: SitePlan) -> tuple[SiteYear, Bools]:
     middle = float(shared.uniform(50.6, 56.0)), float(shared.uniform(-3.8, 0.2))
     region = region_weather(measured_sky(), year, shared)
     fog, cuts = nuisances.fog_mornings(year, shared), nuisances.power_cuts(year, shared)
+    falls = nuisances.snowfalls(region, year, shared)
     roof = draw_roof(plan.kind, middle, rng)
     sun = sun_over(year.middles(), roof.latitude_deg, roof.longitude_deg)
     weather = site_weather(measured_sky(), region, year, sun, roof.longitude_deg, rng.uniform(-0.7, 0.7), rng)
     clear_of_fog = weather
     weather = nuisances.in_fog(weather, fog)
-    weather, cover = nuisances.snow(weather, year, rng)
+    weather, cover = nuisances.snow(weather, falls, rng)
     parts = {fault: _part(fault, year) for fault in plan.faults}
 
     plant = _Plant(roof, weather, sun, nuisances.leaves(year), nuisances.everyday_dirt(weather, year, rng), year)

@@ -1,6 +1,6 @@
 """What is no fault and must not be called one: snow, fog, dirt, gaps, power cuts, sentinels, a busy household.
 
-Rates a site-year: 3 gaps, 1 power cut (of the whole region), 0.5 snow days, 5 fog mornings, 5 sentinel values, one
+Rates a site-year: 3 gaps, 1 power cut and 0.5 snowfalls (of the whole region), 5 fog mornings, 5 sentinel values, one
 mistyped reading. Curtailment, clipping and seasonal shade come with the roof.
 """
 
@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from tests.bench.trial.calendar import Year
-from tests.bench.trial.weather import Weather
+from tests.bench.trial.weather import Region, Weather
 from watcher.align.window import Bools, Floats
 
-GAPS, SNOW_DAYS, FOG_MORNINGS, SENTINELS = 3, 0.5, 5, 5
+GAPS, SNOWFALLS, FOG_MORNINGS, SENTINELS = 3, 0.5, 5, 5
 
 
 def leaves(year: Year) -> Floats:
@@ -33,14 +33,21 @@ def everyday_dirt(weather: Weather, year: Year, rng: np.random.Generator) -> Flo
     return found.repeat(288)
 
 
-def snow(weather: Weather, year: Year, rng: np.random.Generator) -> tuple[Weather, Floats]:
-    """The weather with its cold days, and the share of light that the cover takes."""
-    cover = np.zeros(year.points)
-    air = weather.temp_air.copy()
-    cold = np.flatnonzero(air.reshape(year.days, 288).mean(axis=1) < 4.0)
-    for _ in range(int(rng.poisson(SNOW_DAYS)) if len(cold) else 0):
+def snowfalls(region: Region, year: Year, rng: np.random.Generator) -> list[slice]:
+    """Of a region: the days on which snow lies, as stretches of the grid."""
+    cold = np.flatnonzero(region.temp_air[: 24 * year.days].reshape(year.days, 24).mean(axis=1) < 4.0)
+    found = []
+    for _ in range(int(rng.poisson(SNOWFALLS)) if len(cold) else 0):
         day = int(rng.choice(cold))
-        part = slice(288 * day, 288 * min(day + int(rng.integers(1, 3)), year.days))
+        found.append(slice(288 * day, 288 * min(day + int(rng.integers(1, 3)), year.days)))
+    return found
+
+
+def snow(weather: Weather, falls: list[slice], rng: np.random.Generator) -> tuple[Weather, Floats]:
+    """The weather with its cold days, and the share of light that the cover takes on this roof."""
+    cover = np.zeros(len(weather.ghi))
+    air = weather.temp_air.copy()
+    for part in falls:
         cover[part] = rng.uniform(0.93, 1.0)
         around = slice(max(0, part.start - 288), part.stop)
         air[around] = np.minimum(air[around], 1.5 + 0.1 * air[around])
