@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from watcher.align.possible import is_battery
 from watcher.align.segments import NO_ENERGY, Segments, share_mwh
 from watcher.align.spread import SPREAD_MS
 from watcher.align.window import Bools, Floats, Window
@@ -46,7 +47,8 @@ def settled_day(
     expected_site_w: what the site could have made, for each interval of the window [W]; NaN without a reference
     sun_up: for each interval of the window, whether the sun stands over the horizon
     """
-    generated = [_generated_mwh(site, window, inverter.id, sun_up, day) for inverter in site.inverters]
+    makers = [inverter.id for inverter in site.inverters if not is_battery(site, inverter)]
+    generated = [_generated_mwh(site, window, inverter, sun_up, day) for inverter in makers]
     metered = [
         next(_heard(_counter_mwh(window, f"{meter.id}.{name}", sun_up, day, site.zone) for name in _METERED), None)
         for meter in site.meters

@@ -29,6 +29,11 @@ def behind(site: Site, inverter: Inverter | None, meter: Meter | None) -> tuple[
     return covered if len(covered) == len(meter.covers) else ()
 
 
+def is_battery(site: Site, inverter: Inverter) -> bool:
+    """Whether an inverter is that of a battery alone: on the AC side, without panels of its own."""
+    return inverter.storage is Storage.AC and not site.arrays_of(inverter.id)
+
+
 def capacity_w(site: Site, inverters: tuple[Inverter, ...]) -> float | None:
     """The rated power of inverters together; None where nothing is known of it. [W]"""
     return sum(_rating_w(site, inverter) for inverter in inverters) or None

@@ -14,6 +14,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from watcher.detect.covered import covered
 from watcher.detect.meter_pair import MeterPair
 from watcher.detect.meter_ratio import Bounds, CleanDay, Moved, Now
 from watcher.detect.meter_sides import Comparison, Register, explained_by, side_of
@@ -59,11 +60,14 @@ class MeterMismatch:
         if not settling:
             return unknown(scene, self.name, subject, CODES[0])
         metered = side_of(scene, subject, ("energy_index", "pulse_count"), step)
-        made = [side_of(scene, name, ("ac_energy",), step) for name in meter.covers]
-        sides = [side for side in (metered, *made) if side is not None]
-        if len(sides) < 1 + len(made):
+        parts = covered(scene.site, meter)
+        made = [side_of(scene, name, ("ac_energy",), step) for name in parts.makers]
+        between = [side_of(scene, flow.device, flow.registers, step) for flow in parts.flows]
+        sides = [side for side in (metered, *made, *between) if side is not None]
+        if len(sides) < 1 + len(made) + len(between) or not all(isinstance(side, Register) for side in between):
             return unknown(scene, self.name, subject, CODES[0])
-        both = Comparison(scene, sides, explained_by(scene, meter), scene.limit(self.name, "unheard_share"))
+        signs = [1] * len(made) + [flow.sign for flow in parts.flows]
+        both = Comparison(scene, sides, explained_by(scene, meter), scene.limit(self.name, "unheard_share"), signs)
         # Sums of power err by more than a ratio may move.
         registers = all(isinstance(side, Register) for side in sides)
         pair = MeterPair(scene, meter, both, step_wh, self._bounds(scene)) if registers else None

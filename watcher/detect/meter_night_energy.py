@@ -1,9 +1,9 @@
 """meter-night-energy: a generation meter counts at night, when nothing can be generated.
 
 Rule: a night is told by the sun, well below the horizon, and by the register at its two ends. What an inverter with a
-battery on its DC side says it gave is left out: that is on file. Twice in five nights is no chance. A few watts all
-night, every night, are told as well, but as what they are: an inverter's own needs on a register that adds them, or a
-register that creeps.
+battery on its DC side, or a battery's own, says it gave is left out: that is on file. Twice in five nights is no
+chance. A few watts all night, every night, are told as well, but as what they are: an inverter's own needs on a
+register that adds them, or a register that creeps.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from watcher.align.possible import is_battery
 from watcher.align.window import Bools, Window
 from watcher.detect.meter_sides import Register, side_of
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, mwh, unknown
@@ -91,8 +92,11 @@ class MeterNightEnergy:
         register = side_of(scene, subject, ("energy_index", "pulse_count"), step)
         if not isinstance(register, Register):
             return unknown(scene, self.name, subject, CODES[0])
-        covered = {name: side_of(scene, name, ("ac_energy",), step) for name in meter.covers}
-        storing = {inverter.id for inverter in scene.site.inverters if inverter.storage is Storage.DC}
+        site = scene.site
+        batteries = {inverter.id for inverter in site.inverters if is_battery(site, inverter)}
+        given = {name: "battery_discharge_energy" if name in batteries else "ac_energy" for name in meter.covers}
+        covered = {name: side_of(scene, name, (register,), step) for name, register in given.items()}
+        storing = {inverter.id for inverter in site.inverters if inverter.storage is Storage.DC} | batteries
         n = window.points
         verdict, code, cause = (np.zeros(n, dtype=np.int8) for _ in range(3))
         onset, units = (np.zeros(n, dtype=np.int64) for _ in range(2))

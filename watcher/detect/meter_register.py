@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from watcher.align.window import Bools, Counter, Floats, Ints, Window
+from watcher.detect.covered import covered
 from watcher.detect.scene import Scene, counted_mwh, last_true
 from watcher.domain.site import Meter
 
@@ -30,9 +31,24 @@ def is_dial(window: Window, meter: str) -> bool:
 
 
 def covered_mwh(scene: Scene, meter: Meter) -> Floats | None:
-    """What the inverters a meter covers say they made, booked where it became known. [mWh]"""
-    made = [found for name in meter.covers if (found := counted_mwh(scene, name)) is not None]
-    return np.sum([energy for energy, _ in made], axis=0) if made else None
+    """What passed a meter by what the devices behind it say, booked where it became known. [mWh]
+
+    Where a battery or a load stands between, only what goes beyond all there was before: registers book at their own
+    times. None where one of those is not read.
+    """
+    parts = covered(scene.site, meter)
+    made = [found for name in parts.makers if (found := counted_mwh(scene, name)) is not None]
+    if not made:
+        return None
+    energy = np.sum([energy for energy, _ in made], axis=0)
+    if not parts.flows:
+        return np.asarray(energy)
+    for flow in parts.flows:
+        counter = next(filter(None, (scene.window.counter(name) for name in flow.channels)), None)
+        if counter is None:
+            return None
+        energy = energy + flow.sign * counter.booked_mwh
+    return np.diff(np.maximum.accumulate(np.maximum(np.cumsum(energy), 0.0)), prepend=0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,12 +119,14 @@ class Comparison:
     """sides: the meter's, then those of what it covers. explained: where another finding says why they differ
 
     unheard_share: of the sunlit intervals, for sides that must be heard throughout
+    signs: of what it covers, -1 for what is taken on the way to the meter; none for 1 each
     """
 
     scene: Scene
     sides: Sequence[Side]
     explained: Bools
     unheard_share: float
+    signs: Sequence[int] = ()
     _sunlit: Bools = field(init=False)
     _heard: Bools = field(init=False)
     _last_sun: Ints = field(init=False)
@@ -141,7 +143,8 @@ class Comparison:
         told, *made = (side.energy_mwh(first, stop, point_ms) for side in self.sides)
         if told is None:
             return None
-        shares = [one for one in made if one is not None]
+        signs = self.signs or (1,) * len(made)
+        shares = [sign * one for sign, one in zip(signs, made, strict=True) if one is not None]
         return (told, sum(shares)) if len(shares) == len(made) else None
 
     def clean(self, first: int, stop: int) -> bool:
