@@ -88,9 +88,17 @@ def test_an_odd_reading_is_kept_as_a_question_until_a_later_one_settles_it(offic
     assert code == 0
     assert "row 3: asked about: home-1 meter-1 on 2023-06-30: 93345: This is more than can have been made" in out
     assert [one.standing for one in readings(office)] == [Standing.GOOD, Standing.ASKED]
-    office.run("import", "--readings", write(office, rows + "home-1,30/09/2023,,14345,\n"))
+    _, out, _ = office.run("import", "--readings", write(office, rows + "home-1,30/09/2023,,14345,\n"))
+    assert "3 readings: 1 new, 2 there already" in out
     assert [one.standing for one in readings(office)] == [Standing.GOOD, Standing.WITHDRAWN, Standing.GOOD]
     assert [one.kind for one in events(office)].count(EventKind.TYPED_READING) == 3
+
+
+def test_an_odd_reading_that_later_rows_belie_is_left_out_and_named(office: Place) -> None:
+    rows = "home-1,31/03/2023,,12345,\nhome-1,30/06/2023,,93345,\nhome-1,30/09/2023,,14345,\n"
+    _, out, _ = office.run("import", "--readings", write(office, rows))
+    assert "row 3: left out, for later readings belie it: home-1 meter-1 on 2023-06-30: 93345: This is more" in out
+    assert "0 asked about, 1 left out" in out
 
 
 def test_a_preview_records_nothing_and_makes_no_folder(office: Place) -> None:

@@ -60,13 +60,8 @@ def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
         for site, of_site in groupby(rows, key=lambda row: row.site):
             events: list[Event] = ledger.events(site, EVER_MS)[0]
             desk = ReadingDesk(ledger, found.good[site], stored)
-            taken = take_rows(
-                list(of_site),
-                found.good[site],
-                events,
-                now_ms,
-                partial(_known, desk, events, now_ms),
-            )
+            known = partial(_known, desk, events, now_ms)
+            taken = take_rows(list(of_site), found.good[site], events, now_ms, known)
             if not preview and taken.drafts:
                 ledger.add_events(site, taken.drafts, now_ms)
             _say(taken, found.good[site])
@@ -75,10 +70,10 @@ def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
             total.exchanges += taken.exchanges
             total.changed += taken.changed
             total.asked += taken.asked
+            total.left_out += taken.left_out
     print("".join(f"{line}\n" for line in remarks.told()), end="")
-    counts = (
-        f"{total.new} new, {total.same} there already, {len(total.changed)} changed, {len(total.asked)} asked about"
-    )
+    odd = f"{len(total.asked)} asked about, {len(total.left_out)} left out"
+    counts = f"{total.new} new, {total.same} there already, {len(total.changed)} changed, {odd}"
     print(
         f"{len(rows)} readings: {counts}; {total.exchanges} meter exchanges; {len(remarks.bad_rows())} rows not taken"
     )
@@ -102,10 +97,11 @@ def _known(desk: ReadingDesk, events: list[Event], now_ms: int, meter: str, at_m
 
 
 def _say(taken: Taken, record: SiteRecord) -> None:
-    for row, check in taken.asked:
-        decimals = life_of(record, (), row.meter).facts(row.at_ms)[1].decimals
-        likely = f" {kwh(check.offered_wh, decimals)} would fit." if check.offered_wh is not None else ""
-        print(f"row {row.row}: asked about: {_named(row, record)}: {row.text}: {question(check, decimals)}{likely}")
+    for said, odd in (("asked about", taken.asked), ("left out, for later readings belie it", taken.left_out)):
+        for row, check in odd:
+            decimals = life_of(record, (), row.meter).facts(row.at_ms)[1].decimals
+            likely = f" {kwh(check.offered_wh, decimals)} would fit." if check.offered_wh is not None else ""
+            print(f"row {row.row}: {said}: {_named(row, record)}: {row.text}: {question(check, decimals)}{likely}")
     for row, before_wh in taken.changed:
         before = f"{before_wh / 1000:.10g} was typed before, now {row.text}"
         print(f"row {row.row}: changed: {_named(row, record)}: {before}")

@@ -25,7 +25,7 @@ class Taken:
     """What the rows of one site came to.
 
     drafts: events to add, in order. same: rows that are there already. changed: (row, what was typed before [Wh])
-    asked: rows that are asked about, with what was found of them
+    asked: rows that are asked about, with what was found of them. left_out: those that later readings proved wrong
     alone: final readings without an opening one, taken as readings
     """
 
@@ -35,6 +35,7 @@ class Taken:
     exchanges: int = 0
     changed: list[tuple[ReadRow, float]] = field(default_factory=list)
     asked: list[tuple[ReadRow, EntryCheck]] = field(default_factory=list)
+    left_out: list[tuple[ReadRow, EntryCheck]] = field(default_factory=list)
     alone: list[ReadRow] = field(default_factory=list)
 
 
@@ -54,12 +55,13 @@ def take_rows(
         for row in of_meter:
             if row.what is What.READING or row in work.taken.alone:
                 work.reading(row)
-    # Later rows may have settled earlier ones.
-    for meter in dict.fromkeys(row.meter for row, _ in work.taken.asked):
-        open_ms = {one.at_ms for one in typed_readings(work.events, meter) if one.standing is Standing.ASKED}
-        work.taken.asked = [
-            (row, check) for row, check in work.taken.asked if row.meter != meter or row.at_ms in open_ms
-        ]
+    odd, work.taken.asked = work.taken.asked, []
+    for row, check in odd:  # later rows may have settled them
+        now = next(one.standing for one in typed_readings(work.events, row.meter) if one.at_ms == row.at_ms)
+        if now is Standing.ASKED:
+            work.taken.asked.append((row, check))
+        elif now is Standing.WITHDRAWN:
+            work.taken.left_out.append((row, check))
     return work.taken
 
 
