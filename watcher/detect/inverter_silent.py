@@ -13,6 +13,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from watcher.detect.area import area, covered
+from watcher.detect.exchange_day import exchange_day
 from watcher.detect.presence import presence
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, usable_through
 from watcher.detect.silence import InverterFact, MeterFact, Outcome
@@ -44,7 +45,7 @@ class InverterSilent:
         silent &= ~dark | (dark_ms >= scene.limit(self.name, "dark_hours") * HOUR_MS)
         around = covered(area(scene), scene.window)
         through = usable_through(scene.window, around.known_ms)
-        explained = (through >= 0) & around.dark[through] & silent
+        explained = (((through >= 0) & around.dark[through]) | exchange_day(scene, subject)) & silent
         silent &= ~explained
         cause_sets: tuple[tuple[str, ...], ...] = ((), *dict.fromkeys(o.causes for o in outcomes if _mine(o)))
         cause = np.array([cause_sets.index(o.causes) if _mine(o) else 0 for o in outcomes], dtype=np.int8)[place]

@@ -17,6 +17,7 @@ import numpy as np
 
 from watcher.align.window import Bools, Floats
 from watcher.detect.area import area, covered
+from watcher.detect.exchange_day import exchange_day
 from watcher.detect.lost_so_far import before_window_mwh, figures
 from watcher.detect.presence import GRID_VOLTAGE_V, Presence, presence, register_of
 from watcher.detect.scene import (
@@ -123,8 +124,9 @@ class NoGeneration:
         early = lasted_ms < scene.limit(self.name, "snow_days") * DAY_MS
         under_snow = np.where(early, scene.limit(self.name, "snow_weight"), scene.limit(self.name, "snow_weight_later"))
         weight = weight * np.where(snow & ~off, under_snow, 1.0)
-        # What its own protection explains is no fault of its own, for some hours of light enough.
+        # What its own protection, or work on it, explains is no fault of its own, for some hours of light enough.
         held, held_known_ms = held_back(scene, subject)
+        held |= exchange_day(scene, subject)
         light = least_w > scene.limit(self.name, "producing_share") * rating_w
         held &= sum_since(np.where(light, GRID_MS / HOUR_MS, 0.0), reset) <= scene.limit(self.name, "held_hours")
         around = covered(area(scene), window)
