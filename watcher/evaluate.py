@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -48,6 +48,7 @@ from watcher.domain.instant import (
 from watcher.domain.model import Model
 from watcher.domain.reading import Late, RawWindow, Reading, Samples
 from watcher.domain.site import Site, SiteRecord
+from watcher.expect.choose import told
 from watcher.expect.day import expect_day, join
 from watcher.expect.expectation import Expected
 from watcher.expect.learned import in_force
@@ -59,6 +60,8 @@ EXPLAINED_BY: Mapping[Finding, tuple[Finding, ...]] = {
     Finding.OUTPUT_LOW: (*EXPLAINERS, Finding.EARTH_FAULT),
     Finding.NO_GENERATION: (Finding.EARTH_FAULT,),
     Finding.LATE_START: (Finding.EARTH_FAULT,),
+    # An inverter that turns less of what it gets into output has lost something: what it reads need not be wrong.
+    Finding.VALUES_DRIFTING: (Finding.OUTPUT_LOW,),
 }
 """What an open alert of a finding comes of when one of these is open on the same device: one cause, one alert."""
 
@@ -109,11 +112,13 @@ class Memo:
     begun: dict[int, tuple[int, RawWindow]] = field(default_factory=dict)
     """A day that is not over: until when its rows are complete, and those rows."""
     expected: dict[int, Expected] = field(default_factory=dict)
+    unsure: dict[int, tuple[bytes, tuple[str, ...], Expected]] = field(default_factory=dict)
+    """Days whose sunshine may still come: what was told of it, the models, and what came of both."""
     seen_by_ms: int = 0
     away: tuple[Away, ...] = ()
 
     def forget_before(self, day_ms: int) -> None:
-        for days in (self.raw, self.begun, self.expected):
+        for days in (self.raw, self.begun, self.expected, self.unsure):
             for day in [day for day in days if day < day_ms]:
                 del days[day]
 
@@ -175,6 +180,7 @@ def evaluate(
     if memo.away != (away := aways(events)):  # what was expected of a day may include an array that was not there
         memo.away = away
         memo.expected.clear()
+        memo.unsure.clear()
     site = record.at(span.first_ms - GRID_MS)
     window = _window(record, site, history, events, span, memo)
     expected = _expected(record, window, span, memo, models)
@@ -243,9 +249,12 @@ def detect(
     """Every subject of every detector judged in the registry's order; from a point on, before which none is asked."""
     judged: dict[tuple[Finding, str], Judgement] = {}
     limits = table.limits()
+    shared: dict[Hashable, object] = {}
     for detector in DETECTORS:
         known = dict(judged)
-        scene = Scene(site, window, expected, limits, known, tuple(events), settling or {}, past or {}, asked_from)
+        scene = Scene(
+            site, window, expected, limits, known, tuple(events), settling or {}, past or {}, asked_from, shared
+        )
         for subject in detector.subjects(site):
             judged[detector.name, subject] = detector.judge(scene, subject)
     return judged
@@ -296,16 +305,24 @@ def _before(raw: RawWindow, end_ms: int) -> RawWindow:
 
 
 def _expected(record: SiteRecord, window: Window, span: Span, memo: Memo, models: Sequence[Model]) -> Expected:
-    """Day by day, each with the facts in force on it; a day whose sunshine may still come on time is done anew."""
+    """Day by day, each with the facts in force on it; one whose sunshine may still come is done anew if some has."""
     complete_ms = span.last_ms + GRACE_MS - LABEL_REACH_MS - ON_TIME_MS
     days: list[Expected] = []
     for day_ms in range(window.start_ms, span.day_ms + DAY_MS, DAY_MS):
-        if day_ms not in memo.expected:
+        found = memo.expected.get(day_ms)
+        if found is None:
             site = record.at(max(day_ms, _begin(record)))
-            memo.expected[day_ms] = expect_day(site, window, day_ms, models=in_force(models, day_ms, site))
-        days.append(memo.expected[day_ms])
-        if day_ms + DAY_MS > complete_ms:
-            del memo.expected[day_ms]
+            told_of, learned = told(site, window, day_ms), in_force(models, day_ms, site)
+            ids = tuple(model.id for model in learned.values())
+            before = memo.unsure.pop(day_ms, (b"", (), None))
+            found = before[2] if before[:2] == (told_of, ids) else None
+            if found is None:
+                found = expect_day(site, window, day_ms, models=learned)
+            if day_ms + DAY_MS > complete_ms:
+                memo.unsure[day_ms] = (told_of, ids, found)
+            else:
+                memo.expected[day_ms] = found
+        days.append(found)
     return join(days)
 
 

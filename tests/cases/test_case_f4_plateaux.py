@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detect.made_homes import SOUTH, Home, broken, home_site, samples
+from tests.detect.made_homes import SOUTH, Home, broken, home_site, means, polled, samples
 from tests.detect.made_lines import judged, told
 from watcher.align.build import build_window
 from watcher.align.window import Floats, SampleFlag
@@ -20,7 +20,7 @@ from watcher.domain.alert import Alert
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, HOUR_MS, POINTS_A_DAY, parse_iso
 from watcher.domain.reading import Samples
-from watcher.domain.site import Site
+from watcher.domain.site import Inverter, Site
 
 START = parse_iso("2026-06-01T00:00:00Z")
 OVERSIZED = replace(SOUTH, peak_power_w=5000.0)
@@ -80,6 +80,20 @@ def test_case_f4_broken_cloud_with_peaks_over_the_rating_is_no_finding_and_no_mi
         assert gauge is not None
         assert not (gauge.flags & np.uint8(SampleFlag.OUT_OF_RANGE)).any()
     with judged(home, raw) as ledger:
+        assert not told(ledger)
+
+
+def test_case_f4_swings_of_minutes_are_not_held_against_hourly_weather() -> None:
+    sources = (polled("inverter-1"), means("weather-nowcast", 3600.0))
+    site = home_site(OVERSIZED, meters=(), sensors=(), sources=sources)
+    home = a_home(5, broken(5 * POINTS_A_DAY, 3, level=0.55, spread=0.45), site)
+    with judged(home, {**home.raw(), **home.weather("weather-nowcast", 60, error=0.1)}) as ledger:
+        assert not told(ledger)
+
+
+def test_case_f4_a_rating_on_file_that_is_too_high_makes_no_fault_of_a_plateau_that_was_always_there() -> None:
+    home = a_home(12, site=home_site(OVERSIZED, meters=(), inverters=(Inverter("inverter-1", 5000.0),)))
+    with judged(home, capped(home, 3680.0)) as ledger:
         assert not told(ledger)
 
 

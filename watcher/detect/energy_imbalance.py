@@ -94,11 +94,14 @@ class EnergyImbalance:
 
     def judge(self, scene: Scene, subject: str) -> Judgement:
         columns, figures = Columns.of(scene.window.points), []
+        asked = list(settled.settling(scene))
+        if not asked:
+            return columns.judgement(self.name, subject, CODES, CAUSES, 0.0)
         came = np.full(scene.window.points, nan)
         facts = float(crc32(repr((scene.site.inverters, scene.site.meters, scene.site.arrays)).encode()))
         past = [one for one in scene.past.get((self.name, subject), ()) if one.values[ON_FILE] == facts]
         kept = {one.day: one for one in past}
-        for point_ms, settling in groupby(settled.settling(scene), key=lambda one: one.point_ms):
+        for point_ms, settling in groupby(asked, key=lambda one: one.point_ms):
             newest: list[DayFigure] = []
             for one in settling:
                 values = self._measured(scene, subject, one)
@@ -193,12 +196,12 @@ class EnergyImbalance:
 def _days(subject: str, figures: Sequence[DayFigure]) -> list[_Day]:
     """The newest days, ascending; of days that were in question none says what is usual."""
     found: list[_Day] = []
-    lately = figures[-(REACH.before + 4 * REACH.newest) :]
+    joining = 0
     given = sum(one.values.get("given_wh", 0.0) for one in figures[-CAPACITY_DAYS:])
     fell = sum(one.values.get("fell", 0.0) for one in figures[-CAPACITY_DAYS:])
     capacity_wh = given / fell if fell > 0.5 else nan
     since = None  # the earliest day that this one or any later puts in question
-    for one in reversed(lately):
+    for one in reversed(figures):
         values = one.values
         if values[SINCE]:
             since = min(int(values[SINCE]), since or int(values[SINCE]))
@@ -209,4 +212,7 @@ def _days(subject: str, figures: Sequence[DayFigure]) -> list[_Day]:
         day = one.day.toordinal()
         value = log(went / came) if came > 0.0 and went > 0.0 else nan
         found.append(_Day(day, value, came - went, error, came, since is None or day < since))
+        joining += found[-1].joins and not isnan(value)
+        if joining > REACH.before + 2 * REACH.newest:  # what lies further back is not asked for
+            break
     return found[::-1]

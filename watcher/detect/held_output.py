@@ -9,7 +9,7 @@ neither is an inverter off the mains, which follows the house.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, nan
+from math import nan
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from watcher.detect.settled import Settling
 from watcher.detect.states import State
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS
-from watcher.expect.plant import GAMMA_PER_K, TEMP_AIR_DEFAULT
+from watcher.expect.plant import GAMMA_PER_K, INVERTER_EFFICIENCY, TEMP_AIR_DEFAULT
 
 FEWEST_STEADY = 12
 """Intervals of an hour that must be well lit to say what voltage the panels have at work."""
@@ -35,7 +35,7 @@ class Held:
     """minutes: of the day, held back and by nothing on file. first: interval of the day in which it began
 
     level_w: of what it then gave, the ninth decile. flat: whether it stood still. asked: minutes held as on file
-    peak_w: the day's top. volts: ln of the panels' voltage at work, heat removed, over that on file; NaN for none
+    peak_w: the day's top
     heat_degc, mains_v: of heat sink and mains while held; NaN where not told
     said, raised: share of it by the inverter's own word, and at higher voltage
     lost_mwh: what the light allowed beyond it, whole. asked_mwh: the same as on file
@@ -47,7 +47,6 @@ class Held:
     level_w: float = 0.0
     flat: bool = False
     asked: float = 0.0
-    volts: float = nan
     heat_degc: float = nan
     mains_v: float = nan
     said: float = 0.0
@@ -56,12 +55,10 @@ class Held:
     asked_mwh: float = 0.0
 
 
-def held_on(
-    scene: Scene, inverter: str, one: Settling, usual_volts: float, level: float, finding: Finding
-) -> Held | None:
+def held_on(scene: Scene, inverter: str, one: Settling, level: float, finding: Finding) -> Held | None:
     """What was known of a day at its settling point; None where output was not told.
 
-    usual_volts: ln, as Held.volts of the days before; NaN for none. level: what it usually makes of what is expected
+    level: what it usually makes of what is expected
     """
     found, expectation = pv_power(scene, inverter), pv_expectation(scene, inverter)
     if found is None or expectation is None:
@@ -86,20 +83,20 @@ def held_on(
         said &= due > scene.limit(finding, "could_more") * power
     level_w, still = day.standing_still(under, due, bound)
     volts = day.volts()
-    free = works & ~said & ~still & (power >= scene.limit(finding, "as_due") * due)
-    free &= due > scene.limit(finding, "lit_share") * limit_w
-    at_work = float(np.nanmedian(volts[free])) if np.count_nonzero(free & ~np.isnan(volts)) >= FEWEST_STEADY else nan
-    usual = usual_volts if not isnan(usual_volts) else at_work
-    higher = under & (volts > usual + scene.limit(finding, "raised"))
-    raised = higher & (power < low) & (due > scene.limit(finding, "due_more") * power)
-    raised &= due > scene.limit(finding, "lit_share") * limit_w
+    lit = due > scene.limit(finding, "lit_share") * limit_w
+    free = lit & works & ~said & ~still & (power >= scene.limit(finding, "as_due") * level * due) & ~np.isnan(volts)
+    # Panels that never make what they should on a day have no voltage at work to be held against: that is a loss.
+    at_work = float(np.median(volts[free])) if np.count_nonzero(free) >= FEWEST_STEADY else nan
+    higher = under & (volts > at_work + scene.limit(finding, "raised"))
+    less = scene.limit(finding, "due_more") * np.fmax(power, INVERTER_EFFICIENCY * day.dc_power()) < level * due
+    raised = higher & lit & less & (power < low)
     every = said | still | raised
     asked = every & ~still & day.asked(power)
     held = every & ~asked
     lost = np.nan_to_num(mwh(np.maximum(level * due - power, 0.0)))
     minutes = GRID_MS / 60_000.0
     if not held.any():
-        return Held(peak_w, asked=minutes * float(asked.sum()), volts=at_work, asked_mwh=float(lost[asked].sum()))
+        return Held(peak_w, asked=minutes * float(asked.sum()), asked_mwh=float(lost[asked].sum()))
     return Held(
         peak_w=peak_w,
         minutes=minutes * float(held.sum()),
@@ -107,7 +104,6 @@ def held_on(
         level_w=level_w if still.any() else float(np.quantile(power[held], 0.9)),
         flat=bool(still.any()) or _is_one_level(power[held], scene.limit(finding, "same_level")),
         asked=minutes * float(asked.sum()),
-        volts=at_work,
         heat_degc=_median(day.column("temp_heatsink")[held]),
         mains_v=_median(day.column("l1.ac_voltage")[held]),
         said=float(np.count_nonzero(said & held) / np.count_nonzero(held)),
@@ -162,6 +158,11 @@ class _Day:
         if highest < self.limit("sky_moves") * lowest:
             return 0.0, nowhere
         return float(np.median(self.power[near])), near
+
+    def dc_power(self) -> Floats:
+        """Of all inputs, as far as it is told. [W]"""
+        each = [self._of(f"{name}.dc_power") for name in self.scene.site.inputs_of(self.inverter)]
+        return np.sum(each, axis=0) if each else np.full(len(self.power), nan)
 
     def volts(self) -> Floats:
         """By interval ln of the panels' voltage over that on file, the lowest of the inputs that carry current.

@@ -46,8 +46,9 @@ CAUSES = (
 )
 _HEAT, _MAINS, _LIMITER, _FIXED, _ASK, _ASK_OR_HEAT = range(1, 7)
 
-VOLTS_DAYS = 30
-"""So many days say what voltage the panels usually have at work."""
+
+POINTS_DAYS = 60
+"""Points of a window belong to days at most this far back: a day may settle again for so long."""
 
 
 @dataclass(slots=True)
@@ -71,18 +72,17 @@ class PowerLimited:
         facts = float(crc32(repr(on_file).encode()))
         past = [one for one in scene.past.get((self.name, subject), ()) if one.values["on_file"] == facts]
         self._said_before(scene, past, columns)
+        asked = list(settled.settling(scene))
+        if not asked:
+            return columns.judgement(self.name, subject, CODES, CAUSES, 0.0)
         kept = {one.day: one for one in past}
         could = np.full(scene.window.points, nan)
         figures: list[DayFigure] = []
         level = usual_level(scene, subject, scene.limit(Finding.OUTPUT_LOW, "drift_measured")).factor
-        for point_ms, settling in groupby(settled.settling(scene), key=lambda one: one.point_ms):
+        for point_ms, settling in groupby(asked, key=lambda one: one.point_ms):
             newest: list[DayFigure] = []
             for one in settling:
-                usual = [
-                    kept[day].values["volts"] for day in sorted(kept) if day < one.day and "volts" in kept[day].values
-                ]
-                usual_volts = median(usual[-VOLTS_DAYS:]) if usual else nan
-                found = held_on(scene, subject, one, usual_volts, level, self.name)
+                found = held_on(scene, subject, one, level, self.name)
                 if found is not None:
                     values = {"on_file": facts, **_values(found)}
                     kept[one.day] = DayFigure(self.name, subject, one.day, one.revision, point_ms, values)
@@ -185,7 +185,7 @@ class PowerLimited:
     def _said_before(self, scene: Scene, past: Sequence[DayFigure], columns: Columns) -> None:
         """What points of the window said that are not asked for again: who looks back on their days must find it."""
         asked_ms = scene.window.start_ms + scene.asked_from * GRID_MS
-        for one in past:
+        for one in past[-POINTS_DAYS:]:
             if "told" in one.values and scene.window.start_ms < one.settled_ms <= asked_ms:
                 at = scene.window.index_of(one.settled_ms)
                 onset_ms = int(one.values["onset_ms"])
@@ -201,7 +201,6 @@ def _values(found: Held) -> dict[str, float]:
         "level_w": found.level_w,
         "flat": float(found.flat),
         "asked_wh": found.asked_mwh / 1000.0,
-        "volts": found.volts,
         "heat_degc": found.heat_degc,
         "mains_v": found.mains_v,
         "said": found.said,

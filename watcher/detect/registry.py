@@ -61,8 +61,8 @@ DETECTORS: tuple[Detector, ...] = (
     ReferenceSilent(),
     ReferenceWrong(),
     SiteRecordWrong(),
-    ValuesDrifting(),
     EnergyImbalance(),
     OutputLow(),
+    ValuesDrifting(),
     ClockWrong(),
 )

@@ -70,10 +70,13 @@ class ValuesDrifting:
         if scene.window.gauge(f"{subject}.dc_power") is None:
             return unknown(scene, self.name, subject, CODES[0])
         columns, figures = Columns.of(scene.window.points), []
+        asked = list(settled.settling(scene))
+        if not asked:
+            return columns.judgement(self.name, subject, CODES, CAUSES, 0.0)
         inverter = subject.partition(".")[0]
         facts = float(crc32(repr((scene.site.inverter(inverter), scene.site.arrays_of(inverter))).encode()))
         days = {one.day: one for one in remembered(scene.past.get((self.name, subject), ()), facts, _of_figure)}
-        for point_ms, settling in groupby(settled.settling(scene), key=lambda one: one.point_ms):
+        for point_ms, settling in groupby(asked, key=lambda one: one.point_ms):
             newest = []
             for one in settling:
                 found = _measured(scene, subject, one)
