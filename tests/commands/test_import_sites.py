@@ -215,6 +215,26 @@ def test_panels_added_and_devices_exchanged_hold_from_their_day_on(office: Place
 
 
 @pytest.mark.parametrize(
+    ("cells", "ratings"),
+    [
+        pytest.param(("3.68 kW", "3.68kW"), [3680], id="a power is its rating"),
+        pytest.param(("upstairs", "garage"), [2000, 2000], id="two names are two"),
+        pytest.param(("a 3600", "a 3600"), [4000], id="one name is one"),
+        pytest.param(("2", "1"), [2000, 2000], id="numbers"),
+    ],
+)
+def test_a_column_of_inverters_may_hold_numbers_names_or_powers(
+    office: Place, cells: tuple[str, str], ratings: list[float]
+) -> None:
+    rows = f"A,53.4,-1.5,2,35,E,{cells[0]}\nA,,,2,35,W,{cells[1]}\n"
+    code, out, _ = office.run("import", "--sites", write(office, rows, "Name,Lat,Lon,kWp,Slope,Direction,Inverter\n"))
+    assert code == 0, out
+    inverters = load_sites(office.folder / "sites").good["a"].inverters
+    assert [one.ac_limit_w for one in inverters] == ratings
+    assert [one.id for one in inverters] == ["inverter-1", "inverter-2"][: len(ratings)]
+
+
+@pytest.mark.parametrize(
     ("arguments", "said"),
     [
         ([], "give one of"),

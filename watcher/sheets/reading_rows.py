@@ -12,7 +12,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from watcher.align.entry_check import index_of
-from watcher.config.checked_toml import suggestion
+from watcher.config.checked_toml import nearest
 from watcher.domain.instant import to_ms
 from watcher.domain.site import Meter, MeterRole, SiteRecord
 from watcher.sheets.days import ambiguous, clock_of
@@ -167,12 +167,9 @@ class _Reading:
             return None
         ids = {slug(name, "site")} & set(self.sites) or self.by_name.get(name.casefold(), set())
         if len(ids) != 1:
-            known = sorted(self.sites)
-            why = (
-                "several sites are called so; give the id"
-                if ids
-                else "no such site" + suggestion(slug(name, "site"), known)
-            )
+            near = nearest(slug(name, "site"), self.sites)
+            unknown = "no such site" + (f", did you mean {near}?" if near else "; `watcher sites` lists them")
+            why = "several sites are called so; give the id" if ids else unknown
             self.wrong(row, "site", why)
             return None
         id = next(iter(ids))

@@ -40,7 +40,9 @@ class Planned:
 
 def plan_files(folder: Path, texts: Iterable[tuple[str, str]]) -> list[Planned]:
     """What is to be done for each site. texts: id and text of its file."""
-    there = {path.stem: path for path in sorted(folder.rglob("*.toml"), reverse=True) if path.is_file()}
+    # Of two files of one id the program takes the one nearest the top, then the first by name.
+    nearest_last = sorted(folder.rglob("*.toml"), key=lambda path: (len(path.parts), str(path)), reverse=True)
+    there = {path.stem: path for path in nearest_last if path.is_file()}
     planned = []
     for id, text in texts:
         path = there.get(id)

@@ -20,7 +20,7 @@ from watcher.sheets.row_cells import RowCells
 from watcher.sheets.sheet import Remarks, Row
 from watcher.sheets.site_draft import ALWAYS, Draft, complete, slug
 from watcher.sheets.site_places import put_place
-from watcher.sheets.values import ENERGY, LENGTH, PENCE, POWER, direction, slope, words
+from watcher.sheets.values import ENERGY, LENGTH, PENCE, POWER, direction, measured, slope, words
 
 _CONVERSIONS = {
     **dict.fromkeys(("optimiser", "optimisers", "optimizer", "optimizers", "optimized"), "optimised"),
@@ -122,13 +122,23 @@ class _Drafting:
 
     def _inverter(self, row: Row, draft: Draft) -> str:
         told: dict[str, Any] = {}
+        if self._rated_by_name(row):
+            return "inverter-1"
         self.cells.text(row, "inverter", told, "inverter", INVERTER["serial"])
         return draft.inverter(told["inverter"]) if told else "inverter-1"
+
+    def _rated_by_name(self, row: Row) -> bool:
+        """Whether the column of inverters gives a power and no name: "3.68 kW"."""
+        try:
+            return bool(measured(self.cells.cell(row, "inverter"), POWER).unit)
+        except ValueError:
+            return False
 
     def _inverter_facts(self, row: Row, draft: Draft, inverter: str, begin: date) -> None:
         into = draft.inverters.get(inverter, {}).get(begin, {})
         before = len(into)
-        self.cells.number(row, "ac_limit", into, "ac_limit_w", INVERTER["ac_limit_w"], POWER)
+        rating = "inverter" if self._rated_by_name(row) and self.cells.cell(row, "ac_limit") is None else "ac_limit"
+        self.cells.number(row, rating, into, "ac_limit_w", INVERTER["ac_limit_w"], POWER)
         self.cells.text(row, "inverter_serial", into, "serial", INVERTER["serial"])
         self.cells.word(row, "battery", into, "storage", INVERTER["storage"], {"no": "none"})
         if len(into) > before:
