@@ -162,6 +162,10 @@ def _parser() -> argparse.ArgumentParser:
     life.add_argument("--certified-until", metavar="DATE", help="the last day of its certificate")
     life.add_argument("--who", default="unnamed", metavar="NAME", help="who says so")
 
+    asked = add("metering", _metering, "Say what the trade's rules ask of a site's metering, and what is missing.")
+    asked.add_argument("site", metavar="SITE")
+    asked.add_argument("--csv", action="store_true", help="one row an answer, for a spreadsheet")
+
     looked = add(
         "inspected", _inspected, "Record that someone has inspected a device; a safety alert ends no other way."
     )
@@ -172,6 +176,11 @@ def _parser() -> argparse.ArgumentParser:
     looked.add_argument("--by", default="unnamed", metavar="NAME", help="who inspected it")
     looked.add_argument("--at", metavar="TIME", help="when: ISO 8601 with offset or Z (now)")
     looked.add_argument("--note", metavar="TEXT", help="what was found and done")
+
+    order = add("triage", _triage, "Rank the sites by what is lost in a year, from the readings of their meters alone.")
+    order.add_argument("--csv", type=Path, metavar="FILE", help="write the whole list as a table")
+    order.add_argument("--print", type=Path, metavar="FILE.html", help="write a page to print, with a picture a site")
+    order.add_argument("--top", type=int, default=15, metavar="N", help="show so many in full (%(default)s)")
 
     known = add("learned", _learned, "Say what was learned of a site, from which days, and whether it is used.")
     known.add_argument("--site", required=True)
@@ -185,6 +194,7 @@ def _parser() -> argparse.ArgumentParser:
     back.add_argument("--replace", action="store_true", help="set aside what is there (nothing is deleted)")
 
     demo = add("demo", _demo, "Watch a simulated home lose a row of panels and a meter, in fast time.")
+    demo.add_argument("--readings", action="store_true", help="instead, ten years of a hundred homes' meter readings")
     demo.add_argument("--seed", type=int, default=7)
     demo.add_argument("--output", type=Path, default=Path("demo-output"), metavar="FOLDER")
     return parser
@@ -262,10 +272,22 @@ def _meter(options: argparse.Namespace) -> int:
     return run_meter(options)
 
 
+def _metering(options: argparse.Namespace) -> int:
+    from watcher.commands.metering import run_metering
+
+    return run_metering(options)
+
+
 def _inspected(options: argparse.Namespace) -> int:
     from watcher.commands.inspected import run_inspected
 
     return run_inspected(options)
+
+
+def _triage(options: argparse.Namespace) -> int:
+    from watcher.commands.triage import run_triage
+
+    return run_triage(options)
 
 
 def _learned(options: argparse.Namespace) -> int:
@@ -287,6 +309,10 @@ def _restore(options: argparse.Namespace) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
+    if options.readings:
+        from watcher.commands.demo_readings import run_readings_demo
+
+        return run_readings_demo(options.seed, options.output)
     from watcher.commands.demo import run_demo
 
     return run_demo(options.seed, options.output)

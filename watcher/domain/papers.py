@@ -1,6 +1,6 @@
 """What a site's papers say, and what its meters, display and battery are to the people who pay and who look.
 
-Rule: "", None or an empty list is not known, and is asked about; it is never taken for "no". Nothing here is measured.
+Rule: "" or None is not known, and is asked about; it is never taken for "no". Nothing here is measured.
 """
 
 from __future__ import annotations
@@ -85,10 +85,13 @@ class Papers:
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """What the customer looks at besides the generation meter: an inverter's own display, or one in the home."""
+    """What the customer looks at besides the generation meter: an inverter's own display, or one in the home.
+
+    shows: of the generation; empty for a display that shows neither, or where there is none
+    """
 
     place: str = ""
-    shows: tuple[Shows, ...] = ()
+    shows: tuple[Shows, ...] | None = None
     read_with: ReadWith | None = None
 
 
