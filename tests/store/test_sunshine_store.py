@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from watcher.domain.errors import StoreError
 from watcher.domain.instant import HOUR_MS, parse_iso
 from watcher.expect.expectation import Basis
 from watcher.store.sunshine import KeptYear, Kind, Node, SunshineStore, year_bounds, years_of
@@ -96,6 +97,12 @@ def test_a_damaged_file_is_as_if_it_were_not_there(tmp_path: Path, harm: str) ->
     assert kept_sunshine(store, 53.5, -1.5, NOON - HOUR_MS, NOON).known() == 0
     store.keep(HERE, a_year(("ghi", NOON, 100.0)))
     assert noon_of(store) == (100.0, Basis.SATELLITE)
+
+
+def test_a_place_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / "sunshine").write_text("a file where the folder should be")
+    with pytest.raises(StoreError, match="cannot be kept"):
+        SunshineStore(tmp_path / "sunshine").keep(HERE, a_year(("ghi", NOON, 1.0)))
 
 
 def test_files_of_other_kinds_in_the_folder_are_passed_over(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from watcher.domain.errors import StoreError
 from watcher.domain.instant import HOUR_MS, to_ms
 
 FOLDER = "sunshine"
@@ -147,7 +148,7 @@ class SunshineStore:
             return None
 
     def keep(self, node: Node, year: KeptYear) -> KeptYear:
-        """Put a year down, over what was kept of it before; what is kept now. OSError where it cannot be written."""
+        """Put a year down, over what was kept of it before; what is kept now. StoreError where it cannot be written."""
         before = self.year(node, year.kind)
         whole = year if before is None else year.over(before)
         content = b"".join(_low_bytes_first(whole.columns[name]) for name in SCALES)
@@ -159,18 +160,18 @@ class SunshineStore:
         return self.folder / str(node) / f"{kind.year}-{kind.basis}.hours"
 
     def _write(self, place: Path, content: bytes) -> None:
-        place.parent.mkdir(parents=True, exist_ok=True)
         beside = place.with_name(place.name + ".new")
         try:
+            place.parent.mkdir(parents=True, exist_ok=True)
             with beside.open("wb") as file:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(beside, place)
-        except OSError:
+        except OSError as error:
             with suppress(OSError):
                 beside.unlink(missing_ok=True)
-            raise
+            raise StoreError(f"{place}: past sunshine cannot be kept: {error}") from None
 
 
 def _low_bytes_first(column: array[int]) -> bytes:

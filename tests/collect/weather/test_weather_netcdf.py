@@ -148,6 +148,12 @@ def test_a_place_beyond_the_grid_is_told_apart(tmp_path: Path) -> None:
     assert (set(archive.pieces), archive.outside) == ({NODE}, {Place(58.0, -1.5)})
 
 
+def test_of_a_file_only_the_nodes_asked_for_stay_in_memory(tmp_path: Path) -> None:
+    archive = Archive()
+    read_archive(made(tmp_path / "a.nc", HALF_HOURS), [HERE, Place(51.5, -0.1)], archive)
+    assert all(values.base is None for pieces in archive.pieces.values() for _, _, values in pieces)
+
+
 @pytest.mark.parametrize(
     ("other", "why"),
     [

@@ -161,7 +161,7 @@ def _read(path: Path, file: Any, places: Sequence[Place], archive: Archive, time
         raw = flux[tuple(part if axes[one] == "time" else box[axes[one]] for one in dimensions)]
         values = _unpacked(flux, np.transpose(np.asarray(raw), order))
         for node, (row, column) in chosen.items():
-            own = values[:, row - min(rows), column - min(columns)]
+            own = values[:, row - min(rows), column - min(columns)].copy()  # a view would keep the whole piece
             archive.pieces.setdefault(node, []).append((starts[part], ends[part], own))
 
 

@@ -95,7 +95,7 @@ async def fill(
     wanted: Sequence[Wanted], source: PastSource, service: Service, store: SunshineStore, clock: Clock,
     told: Callable[[Step], None],
 ) -> Filled:  # fmt: skip
-    """Ask for all that is wanted, in order. OSError where it cannot be kept."""
+    """Ask for all that is wanted, in order. StoreError where it cannot be kept."""
     filled, failures, at = Filled(), 0, 0
     while at < len(wanted):
         one, number = wanted[at], at + 1
