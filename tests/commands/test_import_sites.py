@@ -126,6 +126,18 @@ def test_a_site_with_one_bad_row_is_not_judged_by_its_other_half(office: Place) 
     assert files(office) == {}
 
 
+@pytest.mark.parametrize(("cells", "taken"), [("2,35,W", {"b.toml"}), ("6,,", {"a.toml", "b.toml"})])
+def test_panels_without_a_name_hold_back_the_site_above_and_a_line_of_totals_does_not(
+    office: Place, cells: str, taken: set[str]
+) -> None:
+    rows = f"A,53.4,-1.5,2,35,E,,,\n,,,{cells},,,\nB,53.4,-1.5,2,35,E,,,\n"
+    code, out, _ = office.run("import", "--sites", write(office, rows))
+    assert code == 1
+    assert "row 3: Customer: missing" in out
+    assert ("panels without a name stand below a" in out) == (len(taken) == 1)
+    assert set(files(office)) == taken
+
+
 def test_two_homes_of_one_name_are_not_taken_for_one(office: Place) -> None:
     rows = "1 High St,53.4,-1.5,2,35,E,3.68,1,5\n1 High St,51.0,-0.5,2,35,E,3.68,2,5\n"
     code, out, _ = office.run("import", "--sites", write(office, rows))

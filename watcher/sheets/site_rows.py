@@ -52,10 +52,16 @@ class _Drafting:
     def drafts(self) -> list[Draft]:
         drafts: dict[str, Draft] = {}
         bad: set[str] = set()
+        id = ""
         for row in self.heading.rows:
             before = len(self.remarks.problems)
             title = self._title(row)
             if title is None:
+                # Merged cells, or a name given once: the panels may be those of the site above.
+                if id and any(self.cells.cell(row, name) is not None for name in ("tilt", "azimuth")):
+                    bad.add(id)
+                    nameless = f"panels without a name stand below {id}, which is not taken until they have one"
+                    self.remarks.caution(nameless, row.number)
                 continue
             id = slug(title, "site")
             draft = drafts.setdefault(id, Draft(id, title))
