@@ -29,6 +29,7 @@ _CONVERSIONS = {
 }
 """Spaces and hyphens do not count."""
 _PANELS = ("tilt", "azimuth", "peak_power", "panels", "panel_power")
+_WHOSE = ("id", "name", "latitude", "longitude", "postcode")
 _FEWEST_TO_TELL = 3
 """Directions that must all lie in the northern half before somebody is asked from where they are counted."""
 
@@ -58,7 +59,7 @@ class _Drafting:
             title = self._title(row)
             if title is None:
                 # Merged cells, or a name given once: the panels may be those of the site above.
-                if id and any(self.cells.cell(row, name) is not None for name in ("tilt", "azimuth")):
+                if id and self._has(row, "tilt", "azimuth") and not self._has(row, *_WHOSE):
                     bad.add(id)
                     nameless = f"panels without a name stand below {id}, which is not taken until they have one"
                     self.remarks.caution(nameless, row.number)
@@ -79,6 +80,9 @@ class _Drafting:
             south = "every roof faces the northern half: are directions counted from south? 0 is north here"
             self.remarks.caution(south, good[0].rows[0])
         return good
+
+    def _has(self, row: Row, *names: str) -> bool:
+        return any(self.cells.cell(row, name) is not None for name in names)
 
     def _title(self, row: Row) -> str | None:
         """What the site's id is made of: the id where there is one, else the name."""
@@ -106,7 +110,7 @@ class _Drafting:
         cells.text(row, "zone", draft.site, "zone", SITE["zone"])
         begin = self._begin(row)
         inverter = self._inverter(row, draft)
-        if begin == ALWAYS or any(cells.cell(row, name) is not None for name in _PANELS):
+        if begin == ALWAYS or self._has(row, *_PANELS):
             draft.arrays.append((begin, {**self._array(row), "inverter": inverter}))
         self._inverter_facts(row, draft, inverter, begin)
         self._meter_facts(row, draft, begin)
