@@ -53,14 +53,18 @@ class Case:
 
     def past(self, day_ms: int) -> Past:
         """What was kept of days settled by a UTC midnight up to which all is judged. Asked for in order of time."""
-        for figure in self.ledger.figures(self.site, self._figures_through_ms, day_ms):
-            self._figures.setdefault((figure.finding, figure.subject), {})[figure.day] = figure
-        self._figures_through_ms = max(self._figures_through_ms, day_ms)
         since = from_ms(day_ms).date() - timedelta(days=PAST_DAYS)
+        for figure in self.ledger.figures(self.site, self._figures_through_ms, day_ms):
+            days = self._figures.setdefault((figure.finding, figure.subject), {})
+            ascends = not days or figure.day >= next(reversed(days))
+            days[figure.day] = figure
+            if not ascends:  # a day that settled late
+                self._figures[figure.finding, figure.subject] = dict(sorted(days.items()))
+        self._figures_through_ms = max(self._figures_through_ms, day_ms)
         for days in self._figures.values():
-            for day in [day for day in days if day < since]:
-                del days[day]
-        return {key: [days[day] for day in sorted(days)] for key, days in self._figures.items()}
+            while days and (oldest := next(iter(days))) < since:
+                del days[oldest]
+        return {key: list(days.values()) for key, days in self._figures.items()}
 
     def models(self, day_ms: int) -> list[Model]:
         """What was learned by a UTC midnight up to which all is judged. Asked for in order of time."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
+from functools import lru_cache
 from typing import NamedTuple
 from zlib import crc32
 
@@ -83,23 +84,31 @@ class Columns:
         chosen = self.both[part] & (self.known_ms[part] <= point_ms)
         key = (day, chosen.tobytes())
         if key not in self._done:
-            allowed, bound_seen = self.expected[part][chosen], float(np.sum(self.bound[part][chosen]))
-            basis = self.basis(part, chosen)
-            self._done[key] = Sums(
-                float(np.sum(mwh(np.maximum(self.power[part][chosen], 0.0)))),
-                float(np.sum(mwh(allowed))),
-                bound_seen,
-                float(np.sum(self.bound[part])),
-                basis,
-                min(float(np.sum(allowed)) / bound_seen, 1.0) if bound_seen > 0.0 else 0.0,
-                self._clear(part, chosen),
-            )
+            columns = (self.power, self.expected, self.bound, self.temp_air, self.sun_deg)
+            content = b"".join(column[part].tobytes() for column in columns)
+            found = _added_up(content, chosen.tobytes(), self.ac_limit_w)
+            self._done[key] = found._replace(basis=self.basis(part, chosen))
         return self._done[key]
 
-    def _clear(self, part: slice, chosen: Bools) -> float | None:
-        columns = (self.power, self.bound, self.expected, self.temp_air, self.sun_deg)
-        power, bound, expected, temp_air, sun_deg = (column[part] for column in columns)
-        return clear_ratio(power, bound, expected, temp_air, sun_deg, self.ac_limit_w, chosen)
+
+@lru_cache(maxsize=128)
+def _added_up(content: bytes, chosen: bytes, ac_limit_w: float) -> Sums:
+    """The sums of a day, on no basis yet. From one day to the next nearly all days of the window are the same.
+
+    content: of power, expected, bound, air and sun, one after the other
+    """
+    power, expected, bound, temp_air, sun_deg = np.frombuffer(content).reshape(5, -1)
+    used = np.frombuffer(chosen, dtype=bool)
+    allowed, bound_seen = expected[used], float(np.sum(bound[used]))
+    return Sums(
+        float(np.sum(mwh(np.maximum(power[used], 0.0)))),
+        float(np.sum(mwh(allowed))),
+        bound_seen,
+        float(np.sum(bound)),
+        Basis.NONE,
+        min(float(np.sum(allowed)) / bound_seen, 1.0) if bound_seen > 0.0 else 0.0,
+        clear_ratio(power, bound, expected, temp_air, sun_deg, ac_limit_w, used),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Counter, Ints, Window
-from watcher.detect.scene import Scene, ac_power, heard, last_true
+from watcher.detect.scene import Scene, ac_power, heard, last_true, middle_value
 from watcher.detect.silence import (
     BoardFact,
     GridFact,
@@ -82,6 +82,10 @@ _SIZES = tuple(len(options) for options in _OPTIONS)
 
 def presence(scene: Scene, inverter: str) -> Presence:
     """The facts of an inverter and of the meter that covers it alone."""
+    return scene.once(("presence", inverter), lambda: _presence(scene, inverter))
+
+
+def _presence(scene: Scene, inverter: str) -> Presence:
     n = scene.window.points
     last_heard_ms, every_s = device_heard_ms(scene, inverter)
     is_heard = heard(scene.window, last_heard_ms, every_s)
@@ -208,11 +212,12 @@ def _interface(scene: Scene, is_heard: Bools, board_heard: Bools) -> Facts:
     for day in range(-(-n // POINTS_A_DAY)):
         part = slice(day * POINTS_A_DAY, (day + 1) * POINTS_A_DAY)
         if len(nights) >= 2:
-            share = float(np.median(nights))
+            share = middle_value(np.array(nights))
             facts[part] = _place(InterfaceFact.AC if share > 0.5 else InterfaceFact.DC)
         # A night counts only on a day on which the inverter was heard at all.
         if bool(is_heard[part].any()) and int(night[part].sum()) >= 12:
-            nights.append(float(np.mean(is_heard[part][night[part]])))
+            seen = is_heard[part][night[part]]
+            nights.append(np.count_nonzero(seen) / len(seen))
     return facts
 
 

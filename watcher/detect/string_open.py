@@ -27,6 +27,7 @@ from watcher.detect.scene import (
     accrued,
     as_known,
     last_true,
+    middle_value,
     mwh,
     sum_since,
     unknown,
@@ -308,8 +309,8 @@ def _usual(
         if medians:
             usual[part] = upper_quartile(medians)
         chosen = values[part][mask[part]]
-        if len(chosen) >= 6 and joins(float(np.median(chosen)), float(usual[part.start])):
-            medians.append(float(np.median(chosen)))
+        if len(chosen) >= 6 and joins(median := middle_value(chosen), float(usual[part.start])):
+            medians.append(median)
     return usual
 
 

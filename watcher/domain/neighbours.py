@@ -13,8 +13,8 @@ from watcher.domain.instant import MINUTE_MS
 
 NEIGHBOURS = "neighbours"
 """The device. Its channels: `ghi`, what the neighbours' output makes of the light on the horizontal at this site;
-`sites_near`, how many of them must generate under all but the blackest cloud; `sites_dark`, how many of those do not, or
-less than any cloud leaves."""
+`sites_near`, how many of them must generate under all but the blackest cloud; `sites_dark`, how many of those do not,
+or make less than any cloud leaves."""
 
 QUARTER_MS = 15 * MINUTE_MS
 SETTLE_MS = 5 * MINUTE_MS

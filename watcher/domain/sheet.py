@@ -11,7 +11,8 @@ import zlib
 from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import accumulate, pairwise
+from itertools import accumulate
+from operator import sub
 from typing import NamedTuple
 
 MISSING = -(2**31)
@@ -43,10 +44,9 @@ def pack(sheet: Sheet) -> bytes:
     planes = bytearray()
     for name in names:
         column = sheet.columns[name]
-        # Modulo 2^32: a step to MISSING and back is as good as any.
-        steps = [column[0], *(later - earlier for earlier, later in pairwise(column))] if column else []
-        row = array("I", [step & 0xFFFFFFFF for step in steps]).tobytes()
-        planes += b"".join(row[byte::4] for byte in range(4))
+        # Of each step the lowest four bytes of eight, so modulo 2^32: one to MISSING and back is as good as any.
+        row = array("q", [*column[:1], *map(sub, column[1:], column)]).tobytes()
+        planes += b"".join(row[byte::8] for byte in range(4))
     return _HEADER.pack(_FORMAT, sheet.start_ms, intervals, len(text)) + zlib.compress(text + bytes(planes), 6)
 
 

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Floats, Ints, Window
-from watcher.domain.instant import GRID_MS
+from watcher.domain.instant import GRID_MS, POINTS_A_DAY
 from watcher.domain.neighbours import LATEST_MS, NEIGHBOURS, QUARTER_MS
 from watcher.domain.quantity import WEATHER_DEVICES
 from watcher.domain.site import Label, Site
@@ -92,6 +92,12 @@ def choose(site: Site, window: Window, sky: Sky, day_start_ms: int) -> Reference
             for plane in {sensor.plane for sensor in site.sensors}
         },
     )
+
+
+def told(site: Site, window: Window, day_start_ms: int) -> bytes:
+    """Everything that the reference of a day rests on, as far as the window holds it."""
+    ends = day_start_ms + GRID_MS * np.arange(1, POINTS_A_DAY + 1, dtype=np.int64)
+    return Reader(window, ends).as_bytes({*(sensor.id for sensor in site.sensors), *_OTHERS})
 
 
 _OTHERS = {

@@ -18,7 +18,7 @@ import pandas as pd
 import pvlib
 
 from watcher.align.window import Floats, Ints
-from watcher.domain.instant import GRID_MS, POINTS_A_DAY
+from watcher.domain.instant import DAY_MS, GRID_MS, POINTS_A_DAY
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +58,10 @@ class Sky:
     def repeated(self, count: int) -> Sky:
         """The same sky with each entry `count` times in a row."""
         return self._taken(partial(np.repeat, repeats=count))
+
+    def part(self, places: slice) -> Sky:
+        """Some entries of the same sky."""
+        return self._taken(lambda column: column[places])
 
     def every(self, step: int, first: int) -> Sky:
         """The same sky at every so many entries, beginning with one of them."""
@@ -99,10 +103,22 @@ def read_only(values: Floats) -> Floats:
     return values
 
 
+_DAYS_TOGETHER = 8
+"""Sun positions of so many days at once take a third of the time a day; always the same ones, or the last bit might
+depend on who asked first."""
+
+
 @lru_cache(maxsize=64)
 def sky_of_day(latitude_deg: float, longitude_deg: float, altitude_m: float, day_start_ms: int) -> Sky:
     """The sky over the middles of the 288 intervals of a UTC day."""
-    middles = day_start_ms + GRID_MS // 2 + GRID_MS * np.arange(POINTS_A_DAY, dtype=np.int64)
+    number = day_start_ms // DAY_MS % _DAYS_TOGETHER
+    together = _sky_of_days(latitude_deg, longitude_deg, altitude_m, day_start_ms - number * DAY_MS)
+    return together.part(slice(number * POINTS_A_DAY, (number + 1) * POINTS_A_DAY))
+
+
+@lru_cache(maxsize=8)
+def _sky_of_days(latitude_deg: float, longitude_deg: float, altitude_m: float, start_ms: int) -> Sky:
+    middles = start_ms + GRID_MS // 2 + GRID_MS * np.arange(_DAYS_TOGETHER * POINTS_A_DAY, dtype=np.int64)
     return sky_at(latitude_deg, longitude_deg, altitude_m, pd.to_datetime(middles, unit="ms", utc=True))
 
 

@@ -6,7 +6,7 @@ on that interval, the mean it belongs to, and what came before.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -60,6 +60,12 @@ class Reader:
         """A channel as it was read."""
         value, known_ms, _ = self._columns(channel)
         return Track(value, known_ms)
+
+    def as_bytes(self, devices: Collection[str]) -> bytes:
+        """All there is to read of these devices: where it is the same, so is whatever rests on it."""
+        names = sorted(name for name in self.window.gauges if name.partition(".")[0] in devices)
+        parts = [name.encode() + column.tobytes() for name in names for column in self._columns(name)]
+        return b"".join(parts)
 
     def irradiance(self, channel: str, clear: Floats, sky: Sky, *, trusted: bool = False) -> Track:
         """An irradiance: night offsets set to 0, long means spread by the clear sky, the impossible left out.
