@@ -165,6 +165,33 @@ def test_a_workbook_with_true_dates_is_read(office: Place) -> None:
     assert [(one.at_ms, one.index_wh) for one in readings(office)] == [(parse_iso("2023-06-30T11:00:00Z"), 12_345_600)]
 
 
+def test_a_column_for_each_date_is_a_reading_for_each_cell(office: Place) -> None:
+    heading = "Quarterly readings,,,,\nAddress,31/03/2023,30/06/2023,2023-09-30,Notes\n"
+    rows = "home-1,12345,13345,,\n6 Test Lane,100,,900,moved\n\nhome-1,n/a,,,\n"
+    code, out, _ = office.run("import", "--readings", write(office, rows, heading))
+    assert code == 1
+    assert "heading in row 2; a column for each of 3 dates" in out
+    assert 'row 6: Reading = "n/a": must be a number' in out
+    assert [one.index_wh for one in readings(office)] == [12_345_000, 13_345_000]
+    assert [one.at_ms for one in readings(office, "home-2")] == [
+        parse_iso("2023-03-31T11:00Z"), parse_iso("2023-09-30T11:00Z"),
+    ]  # fmt: skip
+
+
+def test_a_row_with_two_dates_is_no_heading(office: Place) -> None:
+    heading = "Site,Date,Billed,Reading\n"
+    code, out, _ = office.run("import", "--readings", write(office, "home-1,31/03/2023,02/04/2023,12345\n", heading))
+    assert code == 0, out
+    assert "not read: Billed" in out
+    assert [one.index_wh for one in readings(office)] == [12_345_000]
+
+
+def test_dates_in_the_heading_with_the_month_first_are_noticed_as_well(office: Place) -> None:
+    code, out, _ = office.run("import", "--readings", write(office, "home-1,1,2\n", "Site,04/03/2023,06/30/2023\n"))
+    assert code == 2
+    assert "months come first here" in out
+
+
 def test_a_final_and_an_opening_reading_are_an_exchange_and_the_total_goes_on(office: Place) -> None:
     heading = "Site,Date,Reading,Meter serial,What\n"
     rows = (

@@ -22,11 +22,11 @@ from watcher.domain.event import Event
 from watcher.domain.instant import from_ms
 from watcher.domain.site import SiteRecord
 from watcher.reading_desk import ReadingDesk
-from watcher.sheets.heading import find_heading
 from watcher.sheets.opening import open_sheet
 from watcher.sheets.reading_events import Taken, take_rows
 from watcher.sheets.reading_rows import ReadRow, read_rows
 from watcher.sheets.sheet import Remarks
+from watcher.sheets.wide import readings_heading
 from watcher.sheets.words import READINGS
 from watcher.store.choice import Readings, open_reader
 from watcher.store.ledger import Ledger
@@ -43,8 +43,8 @@ def import_readings(watcher_file: Path, file: Path, preview: bool) -> int:
         none = Problem(str(config.sites_folder), "", "", "no site that can be read; import the sites first")
         raise SetupError((none, *found.problems))
     sheet = open_sheet(file)
-    heading = find_heading(sheet, READINGS, "readings")
-    say_heading(heading, READINGS, sheet.place, sheet.note)
+    heading, note = readings_heading(sheet)
+    say_heading(heading, READINGS, sheet.place, note)
     remarks = Remarks(sheet.place)
     now_ms = SystemClock().now_ms()
     rows = read_rows(heading, found.good, now_ms, remarks)

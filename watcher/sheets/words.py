@@ -285,6 +285,8 @@ _OPENING = """\
 names, in any order, in capitals or not, with its unit in brackets or after it (`System size (kWp)`); a slip of a letter
 is forgiven and said. Rows above the heading and blank rows are passed over. Other columns are left alone and named.
 `--preview` shows what was understood and writes nothing. `sites.csv` and `readings.csv` are examples.
+
+Readings may also stand in a column for each date, with the date as its heading and a row for each site.
 """
 
 
