@@ -1,7 +1,7 @@
 """A sheet of readings with a column a date, turned into one with a row a reading. Pure.
 
-Rule: only where no heading of the usual form is there and one of dates is; each becomes a row with the number of the row it stood in, so that what
-is wrong is still found. Empty cells are no readings.
+Rule: only where no heading of the usual form is there and one of dates is. Each reading keeps the number of the row it
+stood in, so that what is wrong is still found. Empty cells are no readings.
 """
 
 from __future__ import annotations
