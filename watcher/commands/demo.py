@@ -9,13 +9,13 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import shutil
 from contextlib import suppress
 from pathlib import Path
 
 from rich.console import Console
 
 from watcher.clock import SteppedClock
+from watcher.commands.demo_folder import MARK, prepare
 from watcher.commands.demo_match import agrees, match
 from watcher.commands.demo_screen import DemoScreen, verdict_table
 from watcher.daemon import Daemon
@@ -30,14 +30,12 @@ from watcher.wiring import Files, assemble
 SCENARIO = Path(__file__).parents[1] / "simulate" / "scenarios" / "demo.toml"
 START_MS = parse_iso("2026-06-08T00:00:00Z")
 DAYS = 6
-MARK = "demo.json"
-"""A folder with this file in it was made by a demo and may be cleared by the next."""
 
 
 def run_demo(seed: int, output: Path) -> int:
     """Run it, show it, leave the mails in the output folder; 0 where found and injected agree."""
     console = Console()
-    if not _prepare(output):
+    if not prepare(output):
         console.print(f"{output} is there and was not made by a demo: choose another folder with --output")
         return 2
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
@@ -109,16 +107,6 @@ async def _watch(daemon: Daemon, clock: SteppedClock, ledger: Ledger, screen: De
             with suppress(asyncio.CancelledError):
                 await asyncio.gather(showing, ending)
         screen.update(clock.now_ms(), ledger)
-
-
-def _prepare(output: Path) -> bool:
-    if output.exists():
-        if not (output / MARK).is_file() and any(output.iterdir()):
-            return False
-        shutil.rmtree(output)
-    output.mkdir(parents=True)
-    (output / MARK).write_text("{}", encoding="utf-8")
-    return True
 
 
 def _watcher_file(mail_port: int) -> str:

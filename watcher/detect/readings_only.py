@@ -246,8 +246,9 @@ class _Judge:
         finding, causes, sureness = self._named(event, share, sd, lasting, intervals, (low, high))
         if finding is None:
             return None
-        off = NINE_IN_TEN * float(np.hypot(sd, YEARS_APART * share))
-        lost = [min(max(share + way * off, 0.0), 1.0) for way in (0, -1, 1)]
+        part = min(max(share, 0.0), 1.0)
+        off = NINE_IN_TEN * float(np.hypot(sd, YEARS_APART * part))
+        lost = part, max(part - off, 0.0), part + off
         return ReadingsFinding(
             finding=finding,
             causes=causes,
