@@ -53,7 +53,10 @@ class AreaEvent:
             return unknown(scene, self.name, subject, CODES[0])
         window, n = scene.window, scene.window.points
         ends = window.ends()
-        dark = found.dark & own.dark(scene.limit(self.name, "own_share"))
+        cold = snow_possible(scene, scene.limit(self.name, "snow_below_degc"))
+        dark = found.dark & own.dark(
+            cold, scene.limit(self.name, "buried_share"), scene.limit(self.name, "nothing_share")
+        )
         low = found.low & (own.made_so_far() < scene.limit(self.name, "own_low_share"))
         event = dark | low
         raw = np.select([~own.heard, event, found.well], [UNKNOWN, FAULT, OK], UNKNOWN).astype(np.int8)
@@ -103,6 +106,7 @@ class _Own:
         self.expected: list[Floats] = []
         self.bound: list[Floats] = []
         self.listened: list[Bools] = []
+        self.rating_w: list[float] = []
         self.known_ms = window.ends()
         self.measured: Bools = scene.expected.basis == Basis.MEASURED
         self.sun: Bools = scene.expected.sun_elevation_deg > scene.limit(Finding.AREA_EVENT, "sun_deg")
@@ -115,20 +119,27 @@ class _Own:
             self.power.append(found[0])
             self.expected.append(expectation.expected)
             self.bound.append(expectation.bound)
+            self.rating_w.append(inverter.ac_limit_w)
             self.listened.append(board_was_heard(scene, inverter.id))
             self.known_ms = np.maximum(self.known_ms, found[1])
         self.told = bool(self.power)
         anything = np.logical_or.reduce([np.isfinite(power) for power in self.power], axis=0, initial=False)
         self.heard: Bools = np.logical_or.accumulate(anything & np.ones(window.points, dtype=bool))
 
-    def dark(self, share: float) -> Bools:
-        """Where any of them makes less than this share of what a clear sky allows, or is listened for and not heard."""
+    def dark(self, cold: Bools, buried: float, nothing: float) -> Bools:
+        """Where any of them makes nothing, is listened for and not heard, or may lie under snow: the blackest cloud
+        leaves more.
+
+        cold: where snow may lie. buried: share of what a clear sky allows. nothing: share of the rating
+        """
+        found: Bools = np.zeros(len(self.sun), dtype=bool)
         with np.errstate(invalid="ignore"):
-            by_inverter = [
-                (power <= share * bound) | (np.isnan(power) & listened)
-                for power, bound, listened in zip(self.power, self.bound, self.listened, strict=True)
-            ]
-        return np.asarray(self.sun & np.logical_or.reduce(by_inverter))
+            for power, bound, rating_w, listened in zip(
+                self.power, self.bound, self.rating_w, self.listened, strict=True
+            ):
+                found |= (power <= nothing * rating_w) | (cold & (power <= buried * bound))
+                found |= np.isnan(power) & listened
+        return np.asarray(self.sun & found)
 
     def made_so_far(self) -> Floats:
         """Of what a sensor's light let expect this UTC day up to here; NaN where there was none."""
