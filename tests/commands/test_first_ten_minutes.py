@@ -1,6 +1,7 @@
 """The first ten minutes of an installer, as the README tells them, run as they stand there.
 
-Two workbooks such as offices have, nothing installed anywhere: import, list, open one, type one reading of one's own.
+Two workbooks such as offices have, nothing installed anywhere: import, list, open one, type one reading of one's own,
+and see who loses most.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from watcher.config import load_sites
 from watcher.store.ledger import Ledger
 
 REPO = Path(__file__).resolve().parents[2]
-STEPS = 6
+STEPS = 7
 """How many commands the README needs; more would be too many."""
 
 CUSTOMERS = [f"{number} Mill Lane" for number in range(1, 25)]
 SLIP = "7 Mill Lane"
+HALF_DEAD = "15 Mill Lane"
 OWN = "Own house"
 
 
@@ -58,7 +60,10 @@ def customers(path: Path) -> None:
 
 
 def readings(path: Path) -> None:
-    """Quarters of seven years, as a plant without a fault gives them; one was typed with two digits exchanged."""
+    """Quarters of seven years; one was typed with two digits exchanged, and one home makes half from the fourth on.
+
+    The own house makes less than the others, for it looks east and west.
+    """
     book = openpyxl.Workbook()
     page = book.active
     page.append(["Address", "Date", "Meter reading (kWh)", "Read by"])
@@ -71,7 +76,8 @@ def readings(path: Path) -> None:
                 shown = int(text[1] + text[0] + text[2:])
                 assert shown != index
             page.append([name, day, shown, None])
-            index += 900 * (1 + 0.75 * cos(2 * pi * (quarter + 0.5) / 4 + pi))
+            share = 0.5 if name == HALF_DEAD and quarter >= 14 else 0.78 if name == OWN else 1.0
+            index += share * 900 * (1 + 0.75 * cos(2 * pi * (quarter + 0.5) / 4 + pi))
             day += timedelta(days=91)
     book.save(path)
 
@@ -86,7 +92,7 @@ def office(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_the_first_ten_minutes_are_six_commands_that_work_as_they_stand_in_the_readme(office: Path) -> None:
+def test_the_first_ten_minutes_are_seven_commands_that_work_as_they_stand_in_the_readme(office: Path) -> None:
     steps = script()
     assert len(steps) == STEPS
     said = []
@@ -99,7 +105,7 @@ def test_the_first_ten_minutes_are_six_commands_that_work_as_they_stand_in_the_r
         said.append(done.stdout)
         if "--preview" in step:
             assert not (office / "config" / "sites").exists()
-    preview, imported, read, listed, opened, typed = said
+    preview, imported, read, listed, opened, typed, ranked = said
     assert "Aspect is azimuth" in preview
     assert "not read: Phone" in preview
     assert "25 sites: 25 new" in imported
@@ -110,6 +116,9 @@ def test_the_first_ten_minutes_are_six_commands_that_work_as_they_stand_in_the_r
     assert listed.count("typed") == 25
     assert "typed readings: 28 good, 0 asked about" in opened
     assert "recorded: meter-1 41,371.4 kWh" in typed
+    assert "25 meters: 1 lose output, 0 raise a question, 24 are well" in ranked
+    assert f"1  site-{HALF_DEAD.lower().replace(' ', '-')} ({HALF_DEAD}): output low" in ranked
+    assert "62,800.0 kWh was read; was 26,800.0 meant?" in ranked
     assert len(load_sites(office / "config" / "sites").good) == 25
     with Ledger(f"sqlite:///{office / 'data' / 'ledger.sqlite'}") as ledger:
         own = typed_readings(ledger.events("own-house", 2**62)[0], "meter-1")
