@@ -25,11 +25,8 @@ WIDTH = 100
 
 def run_metering(options: argparse.Namespace) -> int:
     """Print the check, as text or as CSV; 0. SetupError for a site nobody knows."""
-    now_ms = SystemClock().now_ms()
     with open_desk(options.config, options.site) as desk:
-        site = desk.record.at(now_ms)
-        today = local_day_of(now_ms, site.zone)
-        check = metering_check(site, today, papers_told(desk, now_ms))
+        check = check_of(desk, SystemClock().now_ms())
     if options.csv:
         table = csv.writer(sys.stdout, lineterminator="\n")
         table.writerow(COLUMNS)
@@ -37,6 +34,12 @@ def run_metering(options: argparse.Namespace) -> int:
     else:
         print("\n".join(text_of(check)))
     return 0
+
+
+def check_of(desk: ReadingDesk, now_ms: int) -> MeteringCheck:
+    """The check of a site as it is at an instant, with what was recorded of its meters."""
+    site = desk.record.at(now_ms)
+    return metering_check(site, local_day_of(now_ms, site.zone), papers_told(desk, now_ms))
 
 
 def papers_told(desk: ReadingDesk, now_ms: int) -> dict[str, MeterPapers]:

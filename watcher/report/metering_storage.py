@@ -40,10 +40,9 @@ def behind(site: Site, meter: Meter) -> Behind:
     own = [one for one in covered if one.storage is Storage.AC and not site.arrays_of(one.id)]
     if own or any(one.storage is Storage.DC for one in covered):
         return Behind.PANELS
-    if any(one.storage is Storage.DC for one in site.inverters):
-        others = any(one.storage is Storage.AC for one in site.inverters) or bool(site.battery and site.battery.side)
-        if not others:
-            return Behind.NO_BATTERY  # it stands behind another meter, or none
+    couplings = {one.storage for one in site.inverters}
+    if Storage.DC in couplings and Storage.AC not in couplings:
+        return Behind.NO_BATTERY  # it stands behind another meter, or none
     side = site.battery.side if site.battery is not None else None
     return Behind.NOT_KNOWN if side is None else Behind.HOUSE if side is Side.HOUSE else Behind.PANELS
 
