@@ -195,7 +195,7 @@ STORAGE = [
     ("AC, panels' side, from the mains, net", stored(FIT, AC, PANELS, True, True, NET), RuleId.STORAGE_NETTED,
      State.THERE, Said.NETTED, S, "netted by a bi-directional meter: " + NOTES),
     ("AC, panels' side, from the mains, two registers", stored(FIT, AC, PANELS, True, True, TWO),
-     RuleId.STORAGE_NETTED, State.THERE, Said.NETTED, S, NOTES),
+     RuleId.STORAGE_NETTED, State.THERE, Said.TWO_REGISTERS, S, NOTES),
     ("AC, panels' side, a register that adds", stored(FIT, AC, PANELS, False, True, BOTH), RuleId.STORAGE_ADDED,
      State.MISSING, Said.ADDS_BOTH, R, "some digital meters add export: the regulator's page on metering"),
     ("AC, panels' side, charging not known", stored(FIT, AC, PANELS, None, True), RuleId.STORAGE_NETTED,
@@ -209,7 +209,7 @@ STORAGE = [
     ("DC, charging not known", stored(FIT, DC, None, None, True), RuleId.STORAGE_NETTED, State.QUESTION,
      Said.GRID_CHARGING_ASKED, S, NOTES),
     ("DC, from the mains, two registers", stored(FIT, DC, None, True, True, TWO), RuleId.STORAGE_NETTED, State.THERE,
-     Said.NETTED, S, NOTES),
+     Said.TWO_REGISTERS, S, NOTES),
     ("DC, a register that adds", stored(FIT, DC, None, True, True, BOTH), RuleId.STORAGE_ADDED, State.MISSING,
      Said.ADDS_BOTH, R, "the regulator's page on metering"),
     ("DC: the meter's total is not generation", replace(stored(FIT, DC, None, False, True), display=None),
@@ -330,6 +330,33 @@ def test_a_dc_battery_behind_another_inverter_leaves_the_meter_alone() -> None:
     rules = {one.rule.id for one in metering_check(site, TODAY).answers}
     assert RuleId.STORAGE_TOLD in rules
     assert not rules & {RuleId.STORAGE_OWN_ONLY, RuleId.STORAGE_NETTED, RuleId.STORAGE_ADDED}
+
+
+def test_export_of_a_large_site_is_not_deemed_with_or_without_a_battery() -> None:
+    large = home(arrays=BIG["arrays"], papers=BIG["papers"], coupling=AC, battery={"side": HOUSE})
+    assert not said(large) & {Said.DEEMED_GOES_ON, Said.EXPORT_DEEMED}
+    assert Said.DEEMED_GOES_ON in said(home(coupling=AC, battery={"side": HOUSE}))
+
+
+@pytest.mark.parametrize("coupling", [AC, DC])
+@pytest.mark.parametrize("side", [None, *Side])
+@pytest.mark.parametrize("register", list(RegisterType))
+def test_no_battery_goes_with_a_tariff_meter_unless_the_meter_is_fit_for_it(
+    coupling: Storage, side: Side | None, register: RegisterType
+) -> None:
+    """All of position, coupling, charging, register and telling: one word on telling, one on the meter."""
+    about_meter = {RuleId.STORAGE_OWN_ONLY, RuleId.STORAGE_NETTED, RuleId.STORAGE_ADDED}
+    for grid in (True, False, None):
+        for told in (True, False, None):
+            answers = metering_check(stored(FIT, coupling, side, grid, told, register), TODAY).answers
+            (telling,) = (one.state for one in answers if one.rule.id is RuleId.STORAGE_TOLD)
+            assert telling is {True: State.THERE, False: State.MISSING, None: State.QUESTION}[told]
+            (metered,) = (one.state for one in answers if one.rule.id in about_meter)
+            house = coupling is AC and side is HOUSE
+            both_ways = register in (NET, TWO) and (coupling is DC or side is PANELS)
+            assert (metered is State.THERE) == (house or both_ways)
+            if grid and register is RegisterType.FORWARD and (coupling is DC or side is PANELS):
+                assert metered is State.MISSING
 
 
 def test_two_generation_meters_are_each_asked_about() -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from watcher.domain.site import Meter, MeterRole, Scheme, Site
+from watcher.domain.papers import Scheme
 from watcher.report.country import Land
 from watcher.report.metering_rules import RULES, Rule, RuleId
 
@@ -90,6 +90,7 @@ class Said(StrEnum):
     HOUSE_SIDE = "house-side"
     ADDS_BOTH = "adds-both"
     NETTED = "netted"
+    TWO_REGISTERS = "two-registers"
     NOT_NETTED = "not-netted"
     GRID_CHARGING_ASKED = "grid-charging-asked"
     DELAYED_ASKED = "delayed-asked"
@@ -152,14 +153,3 @@ class MeteringCheck:
     @property
     def questions(self) -> tuple[Answer, ...]:
         return tuple(one for one in self.answers if one.state is State.QUESTION)
-
-
-def meters_of(site: Site, role: MeterRole) -> tuple[Meter, ...]:
-    return tuple(meter for meter in site.meters if meter.role is role)
-
-
-def export_is_metered(site: Site) -> bool:
-    """Whether somebody pays by an export meter."""
-    if site.payment.scheme is Scheme.EXPORT:
-        return True
-    return site.payment.scheme is Scheme.FEED_IN and any(rate.paid_on == "export" for rate in site.payment.rates)

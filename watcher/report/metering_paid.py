@@ -12,11 +12,11 @@ from datetime import date, timedelta
 from watcher.domain.instant import local_day_of
 from watcher.domain.papers import Approval, Scheme
 from watcher.domain.site import Meter, MeterRole, Role, Site
-from watcher.report.metering_answer import Answer, MeterPapers, Said, State, answer, export_is_metered, meters_of
+from watcher.report.metering_answer import Answer, MeterPapers, Said, State, answer
+from watcher.report.metering_facts import DEEMED_UP_TO_W, capacity_w, export_is_deemed, export_is_metered, meters_of
 from watcher.report.metering_rules import RuleId
 from watcher.report.metering_seen import uncovered
 
-DEEMED_UP_TO_W = 30_000.0
 OLD_APPROVAL_BEFORE = date(2016, 10, 30)
 VERIFY_EVERY = timedelta(days=731)
 """Two years, one of them a leap year."""
@@ -43,12 +43,6 @@ def paid_answers(site: Site, today: date, papers: Mapping[str, MeterPapers]) -> 
             state, said = (State.THERE, Said.BILLS) if good else (State.QUESTION, Said.BILLS_ASKED)
             yield answer(RuleId.METER_BILLS, state, said, meter.id)
     yield from _export(site)
-
-
-def capacity_w(site: Site) -> float:
-    """The registered capacity; without one on file what the panels are rated at. [W]"""
-    registered = site.papers.registered_capacity_w
-    return registered if registered is not None else sum(array.peak_power_w for array in site.arrays)
 
 
 def _tariff_meter(site: Site, names: str) -> Iterator[Answer]:
@@ -118,11 +112,10 @@ def _export(site: Site) -> Iterator[Answer]:
         yield from _export_meter(RuleId.EXPORT_METER_LARGE, meters)
     elif export_is_metered(site):
         yield from _export_meter(RuleId.EXPORT_METER_PAID, meters)
+    elif export_is_deemed(site):
+        yield answer(RuleId.EXPORT_DEEMED, State.NOT_ASKED, Said.EXPORT_DEEMED)
     elif scheme is Scheme.FEED_IN:
-        if any(rate.share < 1.0 for rate in site.payment.rates):
-            yield answer(RuleId.EXPORT_DEEMED, State.NOT_ASKED, Said.EXPORT_DEEMED)
-        else:
-            yield answer(RuleId.EXPORT_DEEMED, State.QUESTION, Said.EXPORT_HOW_ASKED)
+        yield answer(RuleId.EXPORT_DEEMED, State.QUESTION, Said.EXPORT_HOW_ASKED)
     if export_is_metered(site):
         mpan = site.payment.export_mpan
         state, said = (State.THERE, Said.MPAN_ON_FILE) if mpan else (State.QUESTION, Said.MPAN_ASKED)

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 from watcher.domain.papers import Display, ReadWith, Shows
 from watcher.domain.site import Meter, MeterRole, Site
-from watcher.report.metering_answer import Answer, Said, State, answer, meters_of
+from watcher.report.metering_answer import Answer, Said, State, answer
+from watcher.report.metering_facts import meters_of
 from watcher.report.metering_rules import RuleId
 from watcher.report.metering_storage import Behind, behind
 

@@ -66,11 +66,13 @@ CHANGES = Source(
     "regulator's page for feed-in tariff generators, changes to an installation", "undated page", Mark.READ
 )
 STORAGE_NOTES = Source(
-    "regulator's draft guidance on storage beside generation", "December 2017, as told by two law firms", Mark.SECONDARY
+    "regulator's draft guidance on storage beside generation",
+    "2017, as told by two law firms; find the final one",
+    Mark.SECONDARY,
 )
 STORAGE_ADVICE = Source(
     "regulator's draft guidance on storage beside generation",
-    "December 2017, as told by a law firm and an advice site",
+    "2017, as told by a law firm and an advice site; find the final one",
     Mark.SECONDARY,
 )
 ONSITE_IMPORT = Source(

@@ -13,7 +13,8 @@ from enum import StrEnum
 
 from watcher.domain.papers import Battery, Scheme, Side
 from watcher.domain.site import Meter, MeterRole, RegisterType, Site, Storage
-from watcher.report.metering_answer import Answer, Said, State, answer, export_is_metered, meters_of
+from watcher.report.metering_answer import Answer, Said, State, answer
+from watcher.report.metering_facts import export_is_deemed, export_is_metered, meters_of
 from watcher.report.metering_rules import RuleId
 
 
@@ -57,7 +58,7 @@ def storage_answers(site: Site) -> Iterator[Answer]:
         yield _told(battery, RuleId.STORAGE_TOLD, State.MISSING)
         for meter in meters_of(site, MeterRole.GENERATION):
             yield from _at_meter(behind(site, meter), battery, meter)
-        if not export_is_metered(site):
+        if export_is_deemed(site):
             yield answer(RuleId.STORAGE_DEEMED, State.TO_KNOW, Said.DEEMED_GOES_ON)
     elif scheme is Scheme.EXPORT:
         yield _told(battery, RuleId.STORAGE_TOLD_EXPORT, State.ADVISED)
@@ -90,7 +91,8 @@ def _at_meter(where: Behind, battery: Battery, meter: Meter) -> Iterator[Answer]
         # Whether it is charged from the mains or not: what it takes to stand by flows back, and is added.
         yield answer(RuleId.STORAGE_ADDED, State.MISSING, Said.ADDS_BOTH, meter.id)
     elif where is Behind.PANELS and meter.register is not RegisterType.FORWARD:
-        yield answer(RuleId.STORAGE_NETTED, State.THERE, Said.NETTED, meter.id)
+        said = Said.NETTED if meter.register is RegisterType.NET else Said.TWO_REGISTERS
+        yield answer(RuleId.STORAGE_NETTED, State.THERE, said, meter.id)
     elif where is Behind.PANELS and battery.grid_charging is None:
         yield answer(RuleId.STORAGE_NETTED, State.QUESTION, Said.GRID_CHARGING_ASKED, meter.id)
     elif where is Behind.PANELS and battery.grid_charging:

@@ -76,9 +76,10 @@ FOUND: Mapping[Said, str] = {
         "{subject} adds what flows the other way, and a battery stands on the panels' side of it: a bi-directional "
         "meter is needed"
     ),
-    Said.NETTED: (
-        "{subject} is bi-directional: what the battery takes from the mains is on it too. The licensee takes the "
-        "one from the other, nobody else"
+    Said.NETTED: "the register of {subject} runs back by what the battery takes from the mains",
+    Said.TWO_REGISTERS: (
+        "{subject} has a register for what the battery takes from the mains; the licensee takes the one from the "
+        "other, nobody else"
     ),
     Said.NOT_NETTED: (
         "the battery behind {subject} is charged from the mains, and the meter counts that as generated: a "
