@@ -12,8 +12,8 @@ import pytest
 
 from watcher.alert.wording import Letter, letter, words_for
 from watcher.alert.wording_cautions import CAUTIONS, Caution, Register
-from watcher.alert.wording_endings import ENDINGS, OUTCOMES
-from watcher.alert.wording_table import FAULTS
+from watcher.alert.wording_endings import OUTCOMES
+from watcher.alert.wording_table import ENDINGS, FAULTS
 from watcher.domain.alert import Alert, AlertState, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm
@@ -55,6 +55,10 @@ EVIDENCE: Mapping[Finding, Mapping[str, str | float]] = {
         "days": 7.0,
         "serial": "G0012345",
     },
+    Finding.METER_UNREADABLE: {"times_said": 1.0, "serial": "G0012345"},
+    Finding.METER_DISPLAY_DRIFT: {"drift_kwh": 21.4, "drift_percent": 4.1, "serial": "G0012345"},
+    Finding.METER_CERTIFICATION_DUE: {"certified_until_ms": float(ONSET_MS + 90 * DAY_MS), "serial": "G0012345"},
+    Finding.READING_DOUBTFUL: {"typed_kwh": 41731.0, "typed_ms": float(ONSET_MS), "likely_kwh": 41371.0},
     Finding.INVERTER_SILENT: {"last_heard_ms": float(ONSET_MS)},
     Finding.NO_GENERATION: {"expected_kwh": 14.1, "last_output_ms": float(ONSET_MS)},
     Finding.STRING_OPEN: {
@@ -108,6 +112,10 @@ SUBJECTS = {
     Finding.METER_NIGHT_ENERGY: "meter-1",
     Finding.METER_SILENT: "meter-1",
     Finding.METER_MISMATCH: "meter-1",
+    Finding.METER_UNREADABLE: "meter-1",
+    Finding.METER_DISPLAY_DRIFT: "meter-1",
+    Finding.METER_CERTIFICATION_DUE: "meter-1",
+    Finding.READING_DOUBTFUL: "meter-1",
     Finding.INVERTER_SILENT: "inverter-1",
     Finding.NO_GENERATION: "inverter-1",
     Finding.STRING_OPEN: "inverter-1.input-2",
@@ -133,7 +141,7 @@ SUBJECTS = {
     Finding.ENERGY_IMBALANCE: "inverter-1",
     Finding.VALUES_STUCK: "inverter-1",
 }
-METERS = tuple(finding for finding in Finding if finding.startswith("meter-"))
+METERS = tuple(finding for finding in Finding if SUBJECTS[finding] == "meter-1")
 TRADE_ROLES = (Role.INSTALLER, Role.OPERATOR)
 HOME_ROLES = (Role.OCCUPIER, Role.OWNER, Role.PAYEE, Role.LANDLORD)
 NONE_KNOWN: Mapping[str, str | float] = {}

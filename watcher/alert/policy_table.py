@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from watcher.alert.policy_meters import POLICY_OF_METER_PAPERS
 from watcher.alert.policy_readings import READINGS
 from watcher.alert.policy_references import POLICY_OF_REFERENCES
 from watcher.alert.policy_row import HOME, PAID, TRADE, Policy, safety
@@ -381,5 +382,6 @@ POLICY: Mapping[Finding, Policy] = {
             **READINGS,
         },
     ),
+    **POLICY_OF_METER_PAPERS,
     **POLICY_OF_REFERENCES,
 }

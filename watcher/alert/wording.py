@@ -13,11 +13,11 @@ from enum import StrEnum
 
 from watcher.alert.policy import POLICY
 from watcher.alert.wording_cautions import CAUTIONS, Caution, Register, register_of
-from watcher.alert.wording_endings import ENDINGS, OUTCOMES
+from watcher.alert.wording_endings import OUTCOMES
 from watcher.alert.wording_figures import Teller, begin, energy, energy_range, money, when
 from watcher.alert.wording_money import MISCOUNTED, lost_payment, may_see_money
 from watcher.alert.wording_row import Words
-from watcher.alert.wording_table import FAULTS, FIGURES
+from watcher.alert.wording_table import ENDINGS, FAULTS, FIGURES
 from watcher.domain.alert import Alert, AlertClass, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.firm import Firm

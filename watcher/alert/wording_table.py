@@ -10,9 +10,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from watcher.alert.wording_area import AREA_FAULTS, AREA_FIGURES
-from watcher.alert.wording_cautions import Caution
+from watcher.alert.wording_cautions import Caution, Register
+from watcher.alert.wording_endings import ENDINGS as OWN_ENDINGS
+from watcher.alert.wording_endings import Ending
 from watcher.alert.wording_limits import LIMIT_FAULTS, LIMIT_FIGURES
 from watcher.alert.wording_meters import METER_FAULTS
+from watcher.alert.wording_readings import READING_ENDINGS, READING_FAULTS, READING_FIGURES
 from watcher.alert.wording_reference import REFERENCE_FAULTS, REFERENCE_FIGURES
 from watcher.alert.wording_row import (
     BOX,
@@ -234,6 +237,7 @@ FAULTS: Mapping[tuple[Finding, str], Both] = {
     **STRING_FAULTS,
     (Finding.OUTPUT_LOW, "step-fraction"): _STEP_FRACTION,
     (Finding.OUTPUT_LOW, ""): _OUTPUT_LOW,
+    **READING_FAULTS,
     **REFERENCE_FAULTS,
     **AREA_FAULTS,
     (Finding.CLOCK_WRONG, "clock-behind"): _CLOCK_BEHIND,
@@ -267,7 +271,10 @@ FIGURES: Mapping[str, tuple[str, str]] = {
     **STATE_FIGURES,
     **LIMIT_FIGURES,
     **STRING_FIGURES,
+    **READING_FIGURES,
     **REFERENCE_FIGURES,
     **AREA_FIGURES,
 }
 """What the trade finds under Figures: evidence key to label and form, in this order."""
+
+ENDINGS: Mapping[tuple[Finding, Register], Ending] = {**OWN_ENDINGS, **READING_ENDINGS}

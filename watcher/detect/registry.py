@@ -12,16 +12,20 @@ from watcher.detect.grid_voltage_trips import GridVoltageTrips
 from watcher.detect.inverter_overheating import InverterOverheating
 from watcher.detect.inverter_silent import InverterSilent
 from watcher.detect.late_start import LateStart
+from watcher.detect.meter_certification_due import MeterCertificationDue
+from watcher.detect.meter_display_drift import MeterDisplayDrift
 from watcher.detect.meter_mismatch import MeterMismatch
 from watcher.detect.meter_night_energy import MeterNightEnergy
 from watcher.detect.meter_restarted import MeterRestarted
 from watcher.detect.meter_reversed import MeterReversed
 from watcher.detect.meter_silent import MeterSilent
 from watcher.detect.meter_stalled import MeterStalled
+from watcher.detect.meter_unreadable import MeterUnreadable
 from watcher.detect.module_lost import ModuleLost
 from watcher.detect.no_generation import NoGeneration
 from watcher.detect.output_low import OutputLow
 from watcher.detect.power_limited import PowerLimited
+from watcher.detect.reading_doubtful import ReadingDoubtful
 from watcher.detect.reference_silent import ReferenceSilent
 from watcher.detect.reference_wrong import ReferenceWrong
 from watcher.detect.scene import Detector
@@ -49,6 +53,10 @@ DETECTORS: tuple[Detector, ...] = (
     InverterSilent(),
     ValuesStuck(),
     MeterMismatch(),
+    MeterUnreadable(),
+    ReadingDoubtful(),
+    MeterDisplayDrift(),
+    MeterCertificationDue(),
     GridVoltageTrips(),
     LateStart(),
     NoGeneration(),
@@ -61,8 +69,8 @@ DETECTORS: tuple[Detector, ...] = (
     ReferenceSilent(),
     ReferenceWrong(),
     SiteRecordWrong(),
-    EnergyImbalance(),
     OutputLow(),
     ValuesDrifting(),
+    EnergyImbalance(),
     ClockWrong(),
 )

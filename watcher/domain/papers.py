@@ -67,8 +67,8 @@ class Payment:
 
     scheme: Scheme = Scheme.NONE
     licensee: str = ""
-    export_mpan: str = ""
     rates: tuple[Rate, ...] = ()
+    export_mpan: str = ""
 
 
 @dataclass(frozen=True, slots=True)
