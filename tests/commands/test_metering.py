@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 from tests.commands.conftest import HOME, WATCHER, Place
@@ -26,6 +27,7 @@ def test_it_names_the_site_its_scheme_and_what_is_asked(place: Place) -> None:
     code, out, _ = place.run("metering", "home-1")
     assert code == 0
     assert out.startswith("4 Test Lane (home-1): Great Britain, paid by the feed-in tariff\n")
+    assert re.fullmatch(r"\d+ to find out, \d+ there, \d+ not asked for", out.splitlines()[1])
     assert "[x] there: a generation meter of its own is asked for, and meter-1 is one" in out
     assert "Is meter-1 MID-approved?" in out
     assert "from memory: check the current edition" in " ".join(out.split())

@@ -18,7 +18,7 @@ from watcher.domain.instant import local_day_of
 from watcher.reading_desk import ReadingDesk
 from watcher.report.metering import metering_check
 from watcher.report.metering_answer import MeteringCheck, MeterPapers, State
-from watcher.report.metering_words import COLUMNS, heading, line, row, sentence, source
+from watcher.report.metering_words import COLUMNS, heading, line, row, sentence, source, summary
 
 WIDTH = 100
 
@@ -56,6 +56,7 @@ def papers_told(desk: ReadingDesk, now_ms: int) -> dict[str, MeterPapers]:
 def text_of(check: MeteringCheck) -> Iterator[str]:
     """The check as lines of text: one paragraph an answer, then the questions, numbered."""
     yield heading(check)
+    yield summary(check)
     yield ""
     for found in check.answers:
         if found.state is not State.QUESTION:

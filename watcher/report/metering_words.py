@@ -6,6 +6,7 @@ words, so that neither colour nor a good terminal is needed.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 from watcher.domain.papers import Scheme
@@ -212,6 +213,15 @@ def line(found: Answer) -> str:
 def heading(check: MeteringCheck) -> str:
     return f"{check.name} ({check.site_id}): {check.land}, {SCHEMES[check.scheme]}"
 
+
+def summary(check: MeteringCheck) -> str:
+    """How many answers there are of each state, what is wrong first."""
+    counts = Counter(one.state for one in check.answers)
+    order = (State.MISSING, State.ADVISED, State.QUESTION, State.NOT_THIS_SCHEME, State.THERE, State.NOT_ASKED)
+    return ", ".join(f"{counts[state]} {_NAMES.get(state, state)}" for state in order if counts[state])
+
+
+_NAMES = {State.ADVISED: "advised and missing", State.QUESTION: "to find out"}
 
 COLUMNS = ("site", "rule", "state", "subject", "found", "asks", "clause", "edition", "mark")
 
