@@ -17,6 +17,8 @@ READINGS: Mapping[str, float] = {
     "readings_least_weather": 0.14,
     "readings_least_peers": 0.14,
     "readings_least_none": 0.30,
+    # The same where the onset lies less than a year after the first reading: its season was never seen well.
+    "readings_least_unseen": 0.30,
     "readings_more": 0.15,  # output over the usual: a question about the record
     "readings_stopped": 0.85,  # lost of the output: a stop, not a part
     "readings_level": 0.97,  # what a healthy site makes of what its record allows (own simulation)

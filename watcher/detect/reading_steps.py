@@ -28,15 +28,15 @@ SEASON_SD = (0.12, 0.04)
 FADING, FADING_SD = -0.006, 0.008
 """Share a year: ageing of half a per cent (Jordan et al. 2016, from memory) and a little dirt; and its spread."""
 
-WANDER = 0.015
-"""Standard deviation of the level's wandering in a year (own simulation)."""
+WANDER = 0.025
+"""Standard deviation of the level's wandering in a year: wider than simulated, as with the bands (sum_band.SLOW)."""
 
 EVENT_SD, SLIP_SD_WH = 3.0, 1e7
 MOST_EVENTS = 8
 PARTS = (0.0, 0.3, 0.6, 0.9)
 """Share of the interval before a step that is tried as already affected."""
 
-ROUNDS = 2
+ROUNDS = 4
 RAMP_YEARS = 1.5
 """What falls for less than this cannot be told from a step."""
 

@@ -272,6 +272,8 @@ class _Judge:
     ) -> tuple[Finding | None, tuple[Cause, ...], Sureness]:
         limits = self.limits
         least = limits[f"readings_least_{self.basis.name.lower()}"]
+        if onset[0] - int(self.row.start_ms[0]) < YEAR_MS:
+            least = max(least, limits["readings_least_unseen"])
         at_record = any(onset[0] - 45 * DAY_MS <= at <= onset[1] + 45 * DAY_MS for at in self.life.record.changes())
         if share < 0:
             if -share < limits["readings_more"] or not lasting or intervals < 2:
