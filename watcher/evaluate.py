@@ -62,6 +62,7 @@ EXPLAINED_BY: Mapping[Finding, tuple[Finding, ...]] = {
     Finding.LATE_START: (Finding.EARTH_FAULT,),
     # An inverter that turns less of what it gets into output has lost something: what it reads need not be wrong.
     Finding.VALUES_DRIFTING: (Finding.OUTPUT_LOW,),
+    Finding.ENERGY_IMBALANCE: (Finding.VALUES_DRIFTING,),
 }
 """What an open alert of a finding comes of when one of these is open on the same device: one cause, one alert."""
 

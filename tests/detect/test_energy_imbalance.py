@@ -10,7 +10,7 @@ import pytest
 from tests.detect.made_homes import broken
 from tests.detect.made_lines import judged, told
 from tests.detect.made_storage import EXPORT, IMPORT, LOAD, METERS, StorageHome, from_day, storage_site
-from watcher.domain.alert import Alert
+from watcher.domain.alert import Alert, ClosedAs
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, POINTS_A_DAY, parse_iso
 from watcher.domain.reading import Samples
@@ -106,3 +106,16 @@ def test_a_home_without_a_meter_of_the_house_has_no_balance_to_judge() -> None:
     with judged(home.home, home.raw()) as ledger:
         subjects = {run.subject for run in ledger.runs("home-1") if run.finding is Finding.ENERGY_IMBALANCE}
     assert subjects == {"inverter-1", "inverter-1.battery"}
+
+
+def test_a_sensor_that_reads_too_much_beside_a_battery_is_told_as_one_and_no_row_is_accused() -> None:
+    home = a_home(36)
+    raw = home.raw()
+    since_ms = START + 25 * DAY_MS
+    for name in ("inverter-1.input-1.dc_current", "inverter-1.input-1.dc_power"):
+        rows = zip(raw[name].time_ms, raw[name].value, strict=True)
+        raw[name] = Samples.of((at, 1.15 * value if at >= since_ms else value) for at, value in rows)
+    with judged(home.home, raw) as ledger:
+        standing = [alert for alert in told(ledger) if alert.closed_as is not ClosedAs.REPLACED]
+        (alert,) = standing
+        assert (alert.finding, alert.subject) == (Finding.VALUES_DRIFTING, "inverter-1.input-1")

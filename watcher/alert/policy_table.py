@@ -210,6 +210,7 @@ POLICY: Mapping[Finding, Policy] = {
         limits={
             "least_wh": 1_000.0,  # of a day, through a bus or into a battery: less decides nothing
             "least": 0.05,  # [ln] of out over in, against its own weeks before
+            "least_through": 0.1,  # the same where some turns into heat: the less flows the more of it
             "errors": 6.0,  # of the days' own spread
             "near_share": 0.6,
         },

@@ -9,6 +9,7 @@ can only be high (85th percentile of the well-lit intervals): a chimney bypasses
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from math import hypot, isnan, log, nan, sqrt
 from typing import NamedTuple
 
@@ -16,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.align.window import Bools, Floats
+from watcher.detect.energy_sides import Sides
 from watcher.detect.scene import Scene
+from watcher.detect.settled import Settling
 from watcher.detect.states import State as Operating
 from watcher.domain.instant import GRID_MS, HOUR_MS
-from watcher.domain.site import Conversion, Site
+from watcher.domain.site import Conversion, Site, Storage
 from watcher.expect.band import day_sigma
 from watcher.expect.expectation import Basis
 from watcher.expect.plant import GAMMA_PER_K, TEMP_AIR_DEFAULT
@@ -203,11 +206,17 @@ class Light:
                 measured = self._compared(measured, one, inputs, used, power, due, flows, free, referred, basis)
             dc = np.sum([power[other] for other in inputs if inputs[other].inverter == one.inverter], axis=0)
             whole = free[one.inverter] & ~np.isnan(dc) & ~np.isnan(ac[one.inverter])
-            if np.count_nonzero(whole) >= FEWEST and float(dc[whole].sum()) > 0.0:
+            if self.scene.site.inverter(one.inverter).storage is Storage.DC:
+                measured = measured._replace(balance=self._balance_beside_a_battery(one.inverter, day))
+            elif np.count_nonzero(whole) >= FEWEST and float(dc[whole].sum()) > 0.0:
                 balance = log(max(float(ac[one.inverter][whole].sum()), 1e-9) / float(dc[whole].sum()))
                 measured = measured._replace(balance=balance)
             found[name] = measured
         return found
+
+    def _balance_beside_a_battery(self, inverter: str, day: int) -> float:
+        """What stands for AC where a battery takes and gives: what all other sides say that the inputs brought."""
+        return Sides(self.scene, Settling(self.point_ms, 0, date.fromordinal(day), 0, self.part)).dc_share(inverter)
 
     def _free(self, inverter: str, ac: Floats) -> Bools:
         """Where an inverter works and holds nothing back."""

@@ -166,7 +166,8 @@ class EnergyImbalance:
         if change is None:
             fine = len(week) >= FEWEST_OF_WEEK and subject == SITE
             return _Said(_BALANCED, OK) if fine else _Said(_TOO_FEW, UNKNOWN)
-        needed = max(limits["least"], limits["errors"] * change.error)
+        least = limits["least" if subject == SITE else "least_through"]
+        needed = max(least, limits["errors"] * change.error)
         if abs(change.by) >= needed:
             less = {SITE: _LESS_AC}.get(subject, _LESS_BATTERY if subject.endswith(BATTERY) else _LESS_DC)
             more = _MORE_AC if subject == SITE else _MORE

@@ -8,7 +8,7 @@ Where a side is not told the bus has no balance. An inverter without a battery t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import log, nan
 
 import numpy as np
 
@@ -26,6 +26,10 @@ CLASS_SHARE = {"A": 0.035, "B": 0.02, "C": 0.007}
 
 OTHER_SHARE = 0.04
 """The same for what no certificate stands behind: an inverter's own counters (common practice, no source)."""
+
+
+LIT, FEWEST = 0.1, 12
+"""Of the rating: light in which inputs tell something; and intervals of an hour, fewer of which tell nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +95,24 @@ class Sides:
             loss = INVERTER_EFFICIENCY**-flow.sign
             flows.append(Flow(loss * flow.energy, -flow.sign, flow.share))
         return self._balance(flows)
+
+    def dc_share(self, inverter: str) -> float:
+        """ln of what the inputs must have brought in light, by all other sides, over what they say; NaN if untold."""
+        names = self.scene.site.inputs_of(inverter)
+        each = [self._gauge(f"{name}.dc_power") for name in names]
+        told = [one for one in each if one is not None]
+        others = [*self._of_inverter(inverter, 0.0), *self._of_battery(inverter, 0.0)]
+        flows = [flow for flow in others if flow is not None]
+        if not told or len(told) < len(each) or len(flows) < len(others):
+            return nan
+        came = np.sum(told, axis=0)
+        peak_w = sum(array.peak_power_w for array in self.scene.site.arrays_of(inverter))
+        lit = np.logical_and.reduce([came > LIT * peak_w, *(~np.isnan(flow.energy) for flow in flows)])
+        if np.count_nonzero(lit) < FEWEST:
+            return nan
+        output, drawn, given, charged = (float(flow.energy[lit].sum()) for flow in flows)
+        must = output / INVERTER_EFFICIENCY - drawn * INVERTER_EFFICIENCY + charged - given
+        return log(must / float(mwh(came[lit]).sum())) if must > 0.0 else nan
 
     def battery(self, device: str) -> tuple[float, float]:
         """Energy charged and given back over the intervals that tell both. [Wh] NaN where they are too few."""

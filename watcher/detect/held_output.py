@@ -19,6 +19,7 @@ from watcher.detect.presence import GRID_VOLTAGE_V
 from watcher.detect.scene import Scene, mwh, pv_expectation, pv_power
 from watcher.detect.settled import Settling
 from watcher.detect.states import State
+from watcher.detect.usual_level import usual_level
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS
 from watcher.expect.plant import GAMMA_PER_K, INVERTER_EFFICIENCY, TEMP_AIR_DEFAULT
@@ -55,11 +56,8 @@ class Held:
     asked_mwh: float = 0.0
 
 
-def held_on(scene: Scene, inverter: str, one: Settling, level: float, finding: Finding) -> Held | None:
-    """What was known of a day at its settling point; None where output was not told.
-
-    level: what it usually makes of what is expected
-    """
+def held_on(scene: Scene, inverter: str, one: Settling, finding: Finding) -> Held | None:
+    """What was known of a day at its settling point; None where output was not told."""
     found, expectation = pv_power(scene, inverter), pv_expectation(scene, inverter)
     if found is None or expectation is None:
         return None
@@ -84,15 +82,18 @@ def held_on(scene: Scene, inverter: str, one: Settling, level: float, finding: F
     level_w, still = day.standing_still(under, due, bound)
     volts = day.volts()
     lit = due > scene.limit(finding, "lit_share") * limit_w
-    free = lit & works & ~said & ~still & (power >= scene.limit(finding, "as_due") * level * due) & ~np.isnan(volts)
+    free = lit & works & ~said & ~still & (power >= scene.limit(finding, "as_due") * due) & ~np.isnan(volts)
     # Panels that never make what they should on a day have no voltage at work to be held against: that is a loss.
     at_work = float(np.median(volts[free])) if np.count_nonzero(free) >= FEWEST_STEADY else nan
     higher = under & (volts > at_work + scene.limit(finding, "raised"))
-    less = scene.limit(finding, "due_more") * np.fmax(power, INVERTER_EFFICIENCY * day.dc_power()) < level * due
+    less = scene.limit(finding, "due_more") * np.fmax(power, INVERTER_EFFICIENCY * day.dc_power()) < due
     raised = higher & lit & less & (power < low)
     every = said | still | raised
     asked = every & ~still & day.asked(power)
     held = every & ~asked
+    if not every.any():
+        return Held(peak_w)
+    level = usual_level(scene, inverter, scene.limit(Finding.OUTPUT_LOW, "drift_measured")).factor
     lost = np.nan_to_num(mwh(np.maximum(level * due - power, 0.0)))
     minutes = GRID_MS / 60_000.0
     if not held.any():

@@ -22,7 +22,6 @@ from watcher.detect import settled
 from watcher.detect.held_output import Held, held_on
 from watcher.detect.scene import FAULT, OK, Judgement, Scene
 from watcher.detect.string_verdict import Columns
-from watcher.detect.usual_level import usual_level
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS, local_day
@@ -78,11 +77,10 @@ class PowerLimited:
         kept = {one.day: one for one in past}
         could = np.full(scene.window.points, nan)
         figures: list[DayFigure] = []
-        level = usual_level(scene, subject, scene.limit(Finding.OUTPUT_LOW, "drift_measured")).factor
         for point_ms, settling in groupby(asked, key=lambda one: one.point_ms):
             newest: list[DayFigure] = []
             for one in settling:
-                found = held_on(scene, subject, one, level, self.name)
+                found = held_on(scene, subject, one, self.name)
                 if found is not None:
                     values = {"on_file": facts, **_values(found)}
                     kept[one.day] = DayFigure(self.name, subject, one.day, one.revision, point_ms, values)

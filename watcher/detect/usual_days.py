@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol, Self, TypeVar
 
-from watcher.domain.day import DayFigure
+from watcher.domain.day import PAST_DAYS, DayFigure
 
 ON_FILE, SINCE = "on_file", "since"
 """What every such figure holds: a number of the facts it was judged under, and the ordinal of the day since when days
@@ -42,8 +42,13 @@ def joining(days: Sequence[D], through: int, most: int) -> list[D]:
     return [one for one in days if one.joins and one.day <= through][-most:]
 
 
-def remembered(figures: Iterable[DayFigure], on_file: float, day_of: Callable[[DayFigure], D]) -> list[D]:
-    """Days as their figures keep them, ascending like those; of days judged under other facts none."""
+def remembered(
+    figures: Iterable[DayFigure], on_file: float, day_of: Callable[[DayFigure], D], enough: int = PAST_DAYS
+) -> list[D]:
+    """Days as their figures keep them, ascending like those; of days judged under other facts none.
+
+    enough: who asks for no more than so many that may say what is usual is given no older ones
+    """
     found: list[D] = []
     since = None  # the earliest day that any later figure puts in question
     for one in reversed([one for one in figures if one.values[ON_FILE] == on_file]):
@@ -51,4 +56,7 @@ def remembered(figures: Iterable[DayFigure], on_file: float, day_of: Callable[[D
             since = min(int(one.values[SINCE]), since or int(one.values[SINCE]))
         day = day_of(one)
         found.append(day if since is None or day.day < since else day.apart())
+        enough -= found[-1].joins
+        if enough <= 0:
+            break
     return found[::-1]

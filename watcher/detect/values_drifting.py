@@ -1,9 +1,9 @@
 """values-drifting: what an inverter reads at an input wanders off from what it gives, or from voltage times current.
 
 Rule: a reading is held against others that must agree with it, day by day, and that against the days before: AC power
-against what the inverter's part-load curve makes of all its inputs, and power against voltage times current. Where
-there are several inputs, the one is named whose share beside the others moved as the difference asks for; else nothing
-is said. No power is lost by it, so nobody at home is told.
+against what the part-load curve makes of all inputs (a battery's share counted in), and power against voltage times
+current. Where there are several inputs, the one is named whose share beside the others moved as the difference asks
+for; else nothing is said. No power is lost by it, so nobody at home is told.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import numpy as np
 
 from watcher.align.window import Bools, Floats
 from watcher.detect import settled
+from watcher.detect.energy_sides import Sides
 from watcher.detect.own_history import Moved, Reach, Told, moved
 from watcher.detect.scene import OK, Judgement, Scene, unknown
 from watcher.detect.string_verdict import Columns
@@ -38,6 +39,8 @@ FEWEST = 12
 """Intervals of an hour; fewer tell nothing of a day."""
 
 REACH = Reach(newest=5, spread=0.003)
+ENOUGH = 2 * (REACH.before + 2 * REACH.newest)
+"""Days that are asked for: every other one may tell nothing."""
 
 LIT = 0.1
 UNDER_LIMIT = 0.94
@@ -75,7 +78,7 @@ class ValuesDrifting:
             return columns.judgement(self.name, subject, CODES, CAUSES, 0.0)
         inverter = subject.partition(".")[0]
         facts = float(crc32(repr((scene.site.inverter(inverter), scene.site.arrays_of(inverter))).encode()))
-        days = {one.day: one for one in remembered(scene.past.get((self.name, subject), ()), facts, _of_figure)}
+        days = {one.day: one for one in remembered(scene.past.get((self.name, subject), ()), facts, _of_figure, ENOUGH)}
         for point_ms, settling in groupby(asked, key=lambda one: one.point_ms):
             newest = []
             for one in settling:
@@ -173,7 +176,9 @@ def _measured(scene: Scene, subject: str, one: settled.Settling) -> _Day | None:
     beside = [column(f"{name}.dc_power") for name in others]
     product = _ratio(column(f"{subject}.dc_voltage") * column(f"{subject}.dc_current"), own, lit)
     balance, facts = nan, site.inverter(inverter)
-    if facts.storage is not Storage.DC and all(array.unit_limit_w is None for array in site.arrays_of(inverter)):
+    if facts.storage is Storage.DC:
+        balance = Sides(scene, one).dc_share(inverter)
+    elif all(array.unit_limit_w is None for array in site.arrays_of(inverter)):
         dc, ac = np.sum([own, *beside], axis=0), column(f"{inverter}.ac_power")
         between = (ac > LIT * facts.ac_limit_w) & (ac < UNDER_LIMIT * facts.ac_limit_w)
         curve = inverter_ac(np.nan_to_num(dc), facts.ac_limit_w)
