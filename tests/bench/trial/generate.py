@@ -23,7 +23,7 @@ from tests.bench.trial.truth import Wrong, wrong_of
 from tests.bench.trial.typed import Typed, typed_readings
 from tests.bench.trial.weather import Weather, region_weather, site_weather
 from watcher.align.window import Bools, Floats
-from watcher.domain.instant import POINTS_A_DAY
+from watcher.domain.instant import GRID_MS, POINTS_A_DAY
 from watcher.domain.quantity import BOARD
 from watcher.domain.site import Storage
 
@@ -120,14 +120,16 @@ def _generate(plan: SitePlan) -> tuple[SiteYear, Bools]:
     told = telling.told(rows, year, int(rng.integers(0, 290)) * 1000, parts)
     if plan.basis in REMOTE:
         told |= _remote(plan, roof, minutes, weather, clear_of_fog, sun, parts, rng)
-    wrongs += [_area(one) for one in cuts]
+    wrongs += [_area(one) for one in (*cuts, *falls)]
     typed = typed_readings(year, index_wh, parts, rng)
+    wrongs += [_mistyped(year, one.at_ms) for one in typed if one.mistyped]
     made, could = (np.sum([_judged_w(roof, one, name) for name in roof.inverters], axis=0) for one in (held, free))
     text = site_text(plan, roof, sensor, minutes, rng)
     return SiteYear(plan, text, told, typed, tuple(sorted(wrongs, key=lambda one: one.first)), made, could), dark
 
 
 DIRTY_SENSORS = 0.2
+REMINDED_DAYS = 92
 
 
 @dataclass(slots=True)
@@ -276,6 +278,8 @@ def _said(fault: Fault, part: slice, roof: Roof) -> Wrong:
     )
     if fault.finding == "values-drifting":
         subject = "inverter-1.input-1" if roof.has_dc else subject
+    if fault.finding == "meter-certification-due":  # what is asked for is a word some time before the date
+        part = slice(max(0, part.start - REMINDED_DAYS * POINTS_A_DAY), part.stop)
     if fault.finding == "site-record-wrong":
         part = slice(0, part.stop if part.stop > 0 else 1)
         companions: tuple[str, ...] = ("output-low",)
@@ -285,7 +289,14 @@ def _said(fault: Fault, part: slice, roof: Roof) -> Wrong:
 
 
 def _done(fault: Fault) -> bool:
-    return fault.finding in PLANT_FAULTS or fault.track in (Track.METER, Track.REFERENCE)
+    done = fault.finding in PLANT_FAULTS or fault.track in (Track.METER, Track.REFERENCE)
+    return done or fault.finding == "reading-doubtful"  # it stands where it was typed
+
+
+def _mistyped(year: Year, at_ms: int) -> Wrong:
+    """A reading that is not what stood there, until the next ones have shown it."""
+    first = (at_ms - year.begin_ms) // GRID_MS
+    return Wrong("reading-doubtful", "meter-1", (), (), "other", first, first + 60 * POINTS_A_DAY, 0, "")
 
 
 def _area(part: slice) -> Wrong:

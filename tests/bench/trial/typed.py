@@ -17,10 +17,11 @@ from watcher.domain.instant import GRID_MS, POINTS_A_DAY
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """energy_index_wh: None where the display could not be read."""
+    """energy_index_wh: None where the display could not be read. mistyped: it is not what stood there"""
 
     at_ms: int
     energy_index_wh: float | None
+    mistyped: bool = False
 
 
 def typed_readings(
@@ -33,7 +34,9 @@ def typed_readings(
     if not places:
         return ()
     wrong = {int(rng.integers(len(places)))}
-    wrong |= {len(places) // 2 for fault in faults if fault.finding == "reading-doubtful"}
+    for fault, part in faults.items():
+        if fault.finding == "reading-doubtful":  # the first one in it, or the next after it
+            wrong.add(next((n for n, place in enumerate(places) if place >= part.start), len(places) - 1))
     found: list[Typed] = []
     for n, place in enumerate(places):
         value: float | None = float(np.floor(index_wh[place] / 1000.0) * 1000.0)
@@ -45,5 +48,5 @@ def typed_readings(
                 value = (value or 0.0) + 0.04 * float(index_wh[place] - index_wh[part.start])
             if inside and fault.finding == "meter-unreadable":
                 value = None
-        found.append(Typed(year.begin_ms + place * GRID_MS, value))
+        found.append(Typed(year.begin_ms + place * GRID_MS, value, n in wrong and value is not None))
     return tuple(found)
