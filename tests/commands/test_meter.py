@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from tests.commands.conftest import HOME, Place
+from tests.commands.conftest import HOME, Place, a_day
 from tests.detect.made_homes import METER
 from watcher.align.meter_papers import papers_of
 from watcher.align.roof_work import aways
 from watcher.domain.event import Event, EventKind
-from watcher.domain.instant import iso, parse_iso
+from watcher.domain.instant import HOUR_MS, iso, parse_iso
 from watcher.store.ledger import Ledger
+from watcher.store.readings import SqliteReadings
 
 
 def events(place: Place) -> list[Event]:
@@ -127,3 +128,13 @@ def test_a_certificate_goes_with_its_meter() -> None:
     assert papers_of(meter, [exchange]).certified_until is None
     later = replace(meter, serial="M-002", certified_until="2041-12-31")
     assert str(papers_of(later, [exchange]).certified_until) == "2041-12-31"
+
+
+def test_the_last_good_reading_is_shown_as_it_was_kept(place: Place) -> None:
+    place.import_power()
+    place.import_meter()
+    place.judge()
+    with SqliteReadings(place.files.readings) as store:  # a day settles at three the next morning
+        store.append({"home-1": []}, a_day().stop + 6 * HOUR_MS)
+    place.judge()
+    assert "last good reading 1,234.5 kWh at" in place.run("meter", "home-1")[1]

@@ -6,7 +6,7 @@ It takes effect with the next judging, whether or not the watcher runs now.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
 
 from watcher.alert.wording_entry import kwh
@@ -18,10 +18,14 @@ from watcher.clock import SystemClock
 from watcher.commands.read import instant_of, line_of, open_desk
 from watcher.domain.errors import Problem, SetupError
 from watcher.domain.event import Draft, EventKind
-from watcher.domain.instant import HOUR_MS, iso
+from watcher.domain.finding import Finding
+from watcher.domain.instant import DAY_MS, HOUR_MS, iso
 from watcher.reading_desk import ReadingDesk
 
 Values = dict[str, str | float]
+
+PROOF_DAYS = 400
+"""How far back a last good reading is looked for."""
 
 
 def run_meter(options: argparse.Namespace) -> int:
@@ -134,6 +138,8 @@ def life_lines(desk: ReadingDesk, meter: str, now_ms: int, *, readings: bool) ->
     yield f"{meter}: {facts.role} meter, serial {serial}"
     yield f"  certified until {papers.certified_until or 'not known'}"
     yield f"  last verified {'never recorded' if papers.verified_ms is None else iso(papers.verified_ms)}"
+    if (proof := _proof(desk, meter, now_ms)) is not None:
+        yield f"  last good reading {kwh(proof['index_wh'], facts.decimals)} kWh at {iso(int(proof['read_ms']))}"
     for change in life.changes:
         yield from _change_lines(change, facts.decimals)
     if readings:
@@ -144,6 +150,13 @@ def life_lines(desk: ReadingDesk, meter: str, now_ms: int, *, readings: bool) ->
         unknown = sum(one.since is Since.NOTHING for one in totals[1:])
         said = f"  in all {kwh(totals[-1].wh, facts.decimals)} kWh by {iso(totals[-1].at_ms)}"
         yield said + (f", less what {unknown} stretches counted that nobody knows" if unknown else "")
+
+
+def _proof(desk: ReadingDesk, meter: str, now_ms: int) -> Mapping[str, float] | None:
+    """What was kept of the newest settled day on which the meter was read automatically."""
+    kept = desk.ledger.figures(desk.record.id, now_ms - PROOF_DAYS * DAY_MS, now_ms)
+    own = [one.values for one in kept if one.finding is Finding.METER_DISPLAY_DRIFT and one.subject == meter]
+    return max(own, key=lambda values: values["read_ms"], default=None)
 
 
 def _change_lines(change: Change, decimals: int) -> Iterator[str]:
