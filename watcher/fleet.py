@@ -13,13 +13,14 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from watcher.alert.policy import policies
+from watcher.align.roof_work import with_roof_work
 from watcher.align.typed import TypedReading, life_of, typed_readings
 from watcher.detect.readings_fleet import SiteReadings, judge_fleet
 from watcher.detect.readings_found import ReadingsJudged, Untold
 from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding
 from watcher.domain.instant import HOUR_MS
-from watcher.domain.site import MeterRole, SiteRecord
+from watcher.domain.site import MeterRole, SiteRecord, SourceKind
 from watcher.expect.expectation import Basis
 from watcher.expect.past_energy import CELL_DEG, past_energy, typical_sunshine
 from watcher.expect.past_sunshine import PastSunshine
@@ -43,12 +44,18 @@ class MeterBook:
 
 
 def books(records: Iterable[SiteRecord], ledger: Ledger) -> list[MeterBook]:
-    """Every generation meter on file, with what people read from it; places near each other together."""
+    """Every generation meter that people read, with what they read from it; places near each other together.
+
+    Meters that are read automatically are watched from day to day, and are here only if somebody reads them as well.
+    """
     found = []
     for record in sorted(records, key=_cell):
         events = tuple(one for one in ledger.events(record.id, EVER_MS)[0] if not _settled_by_itself(one))
-        meters = dict.fromkeys(meter.id for meter in record.meters if meter.role is MeterRole.GENERATION)
-        found += [MeterBook(record, meter, events, typed_readings(events, meter)) for meter in meters]
+        worked_on = with_roof_work(record, events)
+        for meter in dict.fromkeys(meter.id for meter in record.meters if meter.role is MeterRole.GENERATION):
+            readings = typed_readings(events, meter)
+            if readings or _by_hand(record, meter):
+                found.append(MeterBook(worked_on, meter, events, readings))
     return found
 
 
@@ -61,6 +68,11 @@ def judge_books(found: Sequence[MeterBook], sunshine: SunshineStore) -> list[tup
         judged = dict(zip(sites, judge_fleet(list(sites.values()), limits), strict=True))
     few = Untold.FEW_READINGS
     return [(book, judged.get(n) or ReadingsJudged(book.meter, Basis.NONE, untold=few)) for n, book in enumerate(found)]
+
+
+def _by_hand(record: SiteRecord, meter: str) -> bool:
+    source = record.base.source_of(meter)
+    return source is None or source.kind is SourceKind.TYPED
 
 
 def _settled_by_itself(event: Event) -> bool:

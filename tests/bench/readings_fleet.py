@@ -2,7 +2,7 @@
 
     python -m tests.bench.readings_fleet --seed 1000 --fleets 5               what was broken, and what was found
     python -m tests.bench.readings_fleet --seed 2000 --fleets 10 --healthy    false alarms of healthy site-decades
-    --basis satellite | peers | none                                          what the readings are held against
+    --basis satellite | peers | none                                          held against this alone, and not all three
 
 Rule: the fleet is the simulated one (watcher/simulate/fleet*.py), whose sky, planes and inverters share nothing with
 what judges. Seeds under 1000 were used for tuning; figures are reported on others, each looked at once.
@@ -58,8 +58,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the first fleet")
     parser.add_argument("--fleets", type=int, default=1)
     parser.add_argument("--healthy", action="store_true")
-    parser.add_argument("--basis", choices=tuple(BASES), default="satellite")
+    parser.add_argument("--basis", choices=tuple(BASES), action="append")
     options = parser.parse_args()
+    options.basis = options.basis or list(BASES)
     with threadpool_limits(1):
         (_healthy if options.healthy else _broken)(options)
 
@@ -68,36 +69,39 @@ def _broken(options: argparse.Namespace) -> None:
     for seed in range(options.seed, options.seed + options.fleets):
         begun = perf_counter()
         world = fleet_world(HOMES, seed)
-        found = judged(world, BASES[options.basis])
-        outcome = compare(world.homes, triage([(record_of(home), one) for (home, _), one in _pairs(world, found)]))
-        slips = slips_of(world, found)
-        print(
-            f"seed {seed}: {outcome.found} of {outcome.broken} among the first {TOP}, {outcome.dated} dated, "
-            f"{outcome.accused} healthy accused; gross slips: {slips.named} of {slips.gross} named, {slips.wrongly} "
-            f"right readings doubted; {perf_counter() - begun:.0f} s",
-            flush=True,
-        )
+        for basis in options.basis:
+            found = judged(world, BASES[basis])
+            outcome = compare(world.homes, triage([(record_of(home), one) for (home, _), one in _pairs(world, found)]))
+            slips = slips_of(world, found)
+            print(
+                f"seed {seed} {basis}: {outcome.found} of {outcome.broken} among the first {TOP}, {outcome.dated} "
+                f"dated, {outcome.accused} healthy accused; gross slips: {slips.named} of {slips.gross} named, "
+                f"{slips.wrongly} right readings doubted; {perf_counter() - begun:.0f} s",
+                flush=True,
+            )
 
 
 def _healthy(options: argparse.Namespace) -> None:
-    count = homes = 0
+    counts = dict.fromkeys(options.basis, 0)
     for seed in range(options.seed, options.seed + options.fleets):
         world = fleet_world(HOMES, seed, half_dead=0, stopped=0)
-        for (home, _), one in _pairs(world, judged(world, BASES[options.basis])):
-            homes += 1
+        told = ((basis, *pair) for basis in counts for pair in _pairs(world, judged(world, BASES[basis])))
+        for basis, (home, _), one in told:
             for finding in one.findings:
                 if finding.sureness in ACCUSED:
-                    count += 1
+                    counts[basis] += 1
                     print(
-                        f"seed {seed} {home.id}: {finding.finding} {finding.sureness}, share {finding.share:.2f}, "
+                        f"seed {seed} {basis} {home.id}: {finding.finding} {finding.sureness}, {finding.share:.2f}, "
                         f"evidence {finding.evidence:.1f}, {finding.intervals} intervals since {iso(finding.onset_ms)}",
                         flush=True,
                     )
-    low, high = poisson(count)
-    print(
-        f"{options.basis}: {count} accused of {homes} healthy site-decades: {count / homes:.4f} a site-decade "
-        f"(95 %: {low / homes:.4f} to {high / homes:.4f})"
-    )
+    homes = HOMES * options.fleets
+    for basis, count in counts.items():
+        low, high = poisson(count)
+        print(
+            f"{basis}: {count} accused of {homes} healthy site-decades: {count / homes:.4f} a site-decade "
+            f"(95 %: {low / homes:.4f} to {high / homes:.4f})"
+        )
 
 
 def poisson(count: int) -> tuple[float, float]:

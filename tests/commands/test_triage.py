@@ -112,6 +112,19 @@ def test_sites_without_readings_are_not_called_well(
     assert listed.count("Not enough to tell") == 14
 
 
+def test_a_meter_that_is_read_automatically_is_not_in_the_list(
+    fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "sites").mkdir()
+    text = (fleet.parent / "sites" / "home-001.toml").read_text(encoding="utf-8")
+    wired = 'kind = "modbus-tcp"\naddress = "192.0.2.1:502"'
+    (tmp_path / "sites" / "home-001.toml").write_text(text.replace('kind = "typed"', wired), encoding="utf-8")
+    file = tmp_path / "watcher.toml"
+    file.write_text(WATCHER_FILE, encoding="utf-8")
+    assert main(["triage", "--config", str(file)]) == 0
+    assert "0 meters" in capsys.readouterr().out
+
+
 def test_a_place_that_cannot_be_written_is_named(fleet: Path, tmp_path: Path) -> None:
     for option in ("--csv", "--print"):
         assert main(["triage", "--config", str(fleet), option, str(tmp_path / "no" / "where")]) == 2
