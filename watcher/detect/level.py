@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
@@ -25,6 +26,8 @@ CLIP = 4.0
 
 LEVEL_DAYS, LATEST_DAYS, FEWEST_DAYS, FADING_DAYS = 75, 5, 15, 60.0
 """The level is of the days 5 to 75 before, the younger the more; in a dark season of the last fifteen there are."""
+
+KEPT_DAYS = LEVEL_DAYS + LATEST_DAYS
 
 HIGHEST = 0.1
 """No level is held above this [ln]: a plant that makes more than its equipment has a season, or an entry to be asked
@@ -216,7 +219,7 @@ def accumulated(total: float, size: float, news: float) -> float:
 
 def kept(days: tuple[Ratio, ...], today: int) -> tuple[Ratio, ...]:
     """Days that may still be asked for: of the last three months, and as many as a level needs."""
-    since = today - LEVEL_DAYS - LATEST_DAYS
+    since = today - KEPT_DAYS
     if not days or days[0].day >= since:
         return days
     joined = [one.day for one in days if one.joins and one.day <= today - LATEST_DAYS][-FEWEST_DAYS:]
@@ -307,8 +310,12 @@ def _mean(days: Sequence[Ratio], level: Level) -> float:
     return sum(weight * (level.log - one.log) for weight, one in zip(weights, days, strict=True)) / sum(weights)
 
 
-def _level(days: Sequence[Ratio], today: int) -> Level | None:
-    """The level of the days 5 to 75 before today; None where too few of them belong to it."""
+@lru_cache(maxsize=256)
+def _level(days: tuple[Ratio, ...], today: int) -> Level | None:
+    """The level of the days 5 to 75 before today; None where too few of them belong to it.
+
+    Each day is asked of as often as the window holds it, and nearly always as it was.
+    """
     used = [one for one in days if one.joins and one.day <= today - LATEST_DAYS]
     if len(used) < FEWEST_DAYS:
         return None

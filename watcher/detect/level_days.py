@@ -20,7 +20,7 @@ import numpy as np
 from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.area import Area
 from watcher.detect.clear_spells import clear_ratio
-from watcher.detect.level import BANK, HIGHEST_NOON_DEG, Level, Ratio, State, kept
+from watcher.detect.level import BANK, HIGHEST_NOON_DEG, KEPT_DAYS, Level, Ratio, State, kept
 from watcher.detect.scene import Judgement, mwh
 from watcher.domain.day import DayFigure
 from watcher.domain.finding import Finding
@@ -215,6 +215,20 @@ def state_values(ratio: Ratio, state: State) -> dict[str, float]:
     return {name: value for name, value in values.items() if value}
 
 
+@lru_cache(maxsize=8192)
+def _ratio_of(figure: DayFigure, joins: bool) -> Ratio:
+    values = figure.values
+    return Ratio(
+        figure.day.toordinal(),
+        values.get("log", 0.0),
+        values["sigma"],
+        bool(values.get("doubtful", 0.0)),
+        joins,
+        values.get("clear_offset", math.nan),
+        values.get("noon_deg", HIGHEST_NOON_DEG),
+    )
+
+
 def state_of(judged: Sequence[DayFigure]) -> State:
     """The state after the last of these days."""
     if not judged:
@@ -225,15 +239,13 @@ def state_of(judged: Sequence[DayFigure]) -> State:
     def value(name: str) -> float:
         return last.get(name, 0.0)
 
+    chunks = [int(value(f"joined_{chunk}")) for chunk in range((today - judged[0].day.toordinal()) // _CHUNK + 1)]
     days = []
     for one in judged:
-        ordinal = one.day.toordinal()
-        chunk, bit = divmod(today - ordinal, _CHUNK)
-        joins = bool(int(value(f"joined_{chunk}")) >> bit & 1)
-        doubtful = bool(one.values.get("doubtful", 0.0))
-        clear = one.values.get("clear_offset", math.nan)
-        noon_deg = one.values.get("noon_deg", HIGHEST_NOON_DEG)
-        days.append(Ratio(ordinal, one.values.get("log", 0.0), one.values["sigma"], doubtful, joins, clear, noon_deg))
+        chunk, bit = divmod(today - one.day.toordinal(), _CHUNK)
+        joins = bool(chunks[chunk] >> bit & 1)
+        if joins or today - one.day.toordinal() <= KEPT_DAYS:  # others would not be kept
+            days.append(_ratio_of(one, joins))
     return State(
         kept(tuple(days), today),
         tuple(value(f"sum_{place}") for place in range(len(BANK))),

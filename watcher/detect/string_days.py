@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from math import isnan, nan
 from zlib import crc32
 
@@ -87,6 +88,8 @@ class Walk:
         self.held.clear()
         self.ill.clear()
         for name, by_ordinal in rows.items():
+            if all(row.condition.kind is Kind.NOTHING for row in by_ordinal.values()):
+                continue
             told = {row.condition.since: row for _, row in sorted(by_ordinal.items())}
             for row in told.values():
                 self.hold(name, row.condition, row.day.day)
@@ -206,20 +209,26 @@ def _before(found: Walk, scene: Scene, name: str, facts: float) -> None:
     found.kept[name], found.figures[name], rows = kept, [], found.rows.setdefault(name, {})
     settled_ms = float("inf")
     for one in reversed(kept):
-        values = one.values
-        day = InputDay(one.day.toordinal(), **{key: values[key] for key in InputDay._fields[1:] if key in values})
-        condition = Condition(
-            Kind(int(values.get("kind", 0.0))),
-            int(values.get("told_since", 0.0)),
-            values.get("told_loss", 0.0),
-            values.get("drop", 0.0),
-            values.get("was_volts", nan),
-            values.get("was_log", nan),
-        )
-        rows[day.day] = After(day, condition, None)
+        row = _row_of(one)
+        rows[row.day.day] = row
         if one.settled_ms > settled_ms:  # it settled again after later days had: those rest on what it was before
-            found.stale_from = min(found.stale_from, day.day)
+            found.stale_from = min(found.stale_from, row.day.day)
         settled_ms = min(settled_ms, one.settled_ms)
+
+
+@lru_cache(maxsize=4096)
+def _row_of(figure: DayFigure) -> After:
+    values = figure.values
+    day = InputDay(figure.day.toordinal(), **{key: values[key] for key in InputDay._fields[1:] if key in values})
+    condition = Condition(
+        Kind(int(values.get("kind", 0.0))),
+        int(values.get("told_since", 0.0)),
+        values.get("told_loss", 0.0),
+        values.get("drop", 0.0),
+        values.get("was_volts", nan),
+        values.get("was_log", nan),
+    )
+    return After(day, condition, None)
 
 
 def _said_before(found: Walk, scene: Scene) -> None:

@@ -50,6 +50,10 @@ def usual_ratio(ratios: list[float]) -> float:
 
 def usual_level(scene: Scene, inverter: str, drift: float) -> UsualLevel:
     """By the days kept so far. drift: what a healthy level may move in a day's square root"""
+    return scene.once(("usual level", inverter, drift), lambda: _usual_level(scene, inverter, drift))
+
+
+def _usual_level(scene: Scene, inverter: str, drift: float) -> UsualLevel:
     kept = scene.past.get((Finding.OUTPUT_LOW, inverter), ())
     past = before(kept, on_file(scene.site, inverter), date.max)
     if (level := past.state.level) is not None:

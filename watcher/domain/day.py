@@ -46,6 +46,10 @@ class DayFigure:
     settled_ms: int
     values: Mapping[str, float]
 
+    def __hash__(self) -> int:
+        """Without the values: figures are never changed, so what is read from one can be kept beside it."""
+        return hash((self.finding, self.subject, self.day, self.revision, self.settled_ms))
+
 
 Past = Mapping[tuple[Finding, str], Sequence[DayFigure]]
 """By finding and subject the newest revision of each earlier day, ascending by day."""

@@ -174,6 +174,8 @@ def _plane_tracks(site: Site, sky: Sky, read: Reader) -> dict[PlaneKey, Track]:
 
 
 def _weather(device: str, basis: Basis, sky: Sky, read: Reader) -> _Candidate:
+    if not any(read.has(f"{device}.{name}") for name in Components._fields):
+        return _Candidate(basis, Components(*(np.full(len(read.ends), np.nan),) * 3), read.ends, {})
     light, known_ms = _components(
         sky,
         read.irradiance(f"{device}.ghi", sky.ghi, sky),

@@ -56,6 +56,9 @@ class Reader:
         self.window, self.ends = window, ends
         self.first = int(ends[0] - GRID_MS - window.start_ms) // GRID_MS
 
+    def has(self, channel: str) -> bool:
+        return self.window.gauge(channel) is not None
+
     def track(self, channel: str) -> Track:
         """A channel as it was read."""
         value, known_ms, _ = self._columns(channel)
