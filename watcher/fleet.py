@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from watcher.alert.policy import policies
+from watcher.alert.policy import POLICY, policies
 from watcher.align.roof_work import with_roof_work
 from watcher.align.typed import TypedReading, life_of, typed_readings
 from watcher.detect.readings_fleet import SiteReadings, judge_fleet
@@ -64,8 +64,7 @@ def judge_books(found: Sequence[MeterBook], sunshine: SunshineStore) -> list[tup
     # Matrices here have forty rows: more threads than one only get in each other's way.
     with threadpool_limits(1):
         sites = {n: _site(book, sunshine) for n, book in enumerate(found) if len(book.readings) >= 2}
-        limits = policies({})[Finding.OUTPUT_LOW].limits
-        judged = dict(zip(sites, judge_fleet(list(sites.values()), limits), strict=True))
+        judged = dict(zip(sites, judge_fleet(list(sites.values()), POLICY[Finding.OUTPUT_LOW].limits), strict=True))
     few = Untold.FEW_READINGS
     return [(book, judged.get(n) or ReadingsJudged(book.meter, Basis.NONE, untold=few)) for n, book in enumerate(found)]
 
@@ -93,13 +92,14 @@ def _site(book: MeterBook, store: SunshineStore) -> SiteReadings:
     # Of a meter that came to cover more, all it ever covered: what is not there yet makes nothing.
     covers = tuple(dict.fromkeys(id for meter in record.meters if meter.id == book.meter for id in meter.covers))
     life = life_of(record, book.events, book.meter)
+    limits = policies(base.policy)[Finding.OUTPUT_LOW].limits
     sunshine = kept_sunshine(store, base.latitude_deg, base.longitude_deg, begin_ms, end_ms)
     inside = sunshine.over(book.readings[0].at_ms, book.readings[-1].at_ms)
     if inside.known() >= LEAST_KNOWN:
         energy = past_energy(record, covers, sunshine)
-        return SiteReadings(life, book.readings, energy, energy, _basis(inside))
+        return SiteReadings(life, book.readings, energy, energy, _basis(inside), limits)
     typical = past_energy(record, covers, typical_sunshine(record, begin_ms, end_ms))
-    return SiteReadings(life, book.readings, typical)
+    return SiteReadings(life, book.readings, typical, limits=limits)
 
 
 def _basis(sunshine: PastSunshine) -> Basis:

@@ -75,6 +75,12 @@ def test_who_knows_its_own_sunshine_hangs_on_nobody() -> None:
     assert judged([known]) == judged([*fleet(6), known])[-1:]
 
 
+def test_a_site_may_bend_the_limits_for_itself() -> None:
+    dead = site(50, half_dead(), sun=True)
+    (found,) = judged([replace(dead, limits={"readings_least_satellite": 0.7})])
+    assert found.findings == ()
+
+
 def test_the_way_between_two_sites_is_in_kilometres() -> None:
     here, there = site(1, shares()), site(2, shares(), degrees_north=0.5)
     assert apart_km(here, there) == pytest.approx(55.6, abs=0.5)  # a degree of latitude is 111.2 km

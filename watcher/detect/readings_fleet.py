@@ -6,7 +6,7 @@ Rule: one site's readings are judged by themselves; what it takes from others is
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import cos, hypot, radians
 
 from watcher.align.typed import MeterLife, TypedReading
@@ -26,6 +26,7 @@ class SiteReadings:
     """One meter's readings and what they can be held against.
 
     energy, basis: by the sunshine of the past; None where none is known. typical: under a typical sky
+    limits: where the site's file bends those of all
     """
 
     life: MeterLife
@@ -33,10 +34,7 @@ class SiteReadings:
     typical: PastEnergy
     energy: PastEnergy | None = None
     basis: Basis = Basis.NONE
-
-    @property
-    def id(self) -> str:
-        return self.life.record.id
+    limits: Mapping[str, float] = field(default_factory=dict)
 
 
 def judge_fleet(sites: Sequence[SiteReadings], limits: Mapping[str, float]) -> list[ReadingsJudged]:
@@ -51,7 +49,7 @@ def judge_fleet(sites: Sequence[SiteReadings], limits: Mapping[str, float]) -> l
             energy, basis = regional_energy(site.typical, [word for word in others if word is not None]), Basis.PEERS
         if energy is None:
             energy, basis = site.typical, Basis.NONE
-        found.append(judge_readings(site.readings, site.life, energy, basis, limits))
+        found.append(judge_readings(site.readings, site.life, energy, basis, {**limits, **site.limits}))
     return found
 
 
