@@ -22,7 +22,7 @@ from watcher.detect.states import State
 from watcher.detect.usual_level import usual_level
 from watcher.domain.finding import Finding
 from watcher.domain.instant import GRID_MS
-from watcher.expect.plant import GAMMA_PER_K, INVERTER_EFFICIENCY, TEMP_AIR_DEFAULT
+from watcher.expect.plant import GAMMA_PER_K, TEMP_AIR_DEFAULT
 
 FEWEST_STEADY = 12
 """Intervals of an hour that must be well lit to say what voltage the panels have at work."""
@@ -80,14 +80,10 @@ def held_on(scene: Scene, inverter: str, one: Settling, finding: Finding) -> Hel
     if day.has_micros:  # each unit has a limit of its own, which is in the expectation
         said &= due > scene.limit(finding, "could_more") * power
     level_w, still = day.standing_still(under, due, bound)
-    volts = day.volts()
     lit = due > scene.limit(finding, "lit_share") * limit_w
-    free = lit & works & ~said & ~still & (power >= scene.limit(finding, "as_due") * due) & ~np.isnan(volts)
-    # Panels that never make what they should on a day have no voltage at work to be held against: that is a loss.
-    at_work = float(np.median(volts[free])) if np.count_nonzero(free) >= FEWEST_STEADY else nan
-    higher = under & (volts > at_work + scene.limit(finding, "raised"))
-    less = scene.limit(finding, "due_more") * np.fmax(power, INVERTER_EFFICIENCY * day.dc_power()) < due
-    raised = higher & lit & less & (power < low)
+    free = lit & works & ~said & ~still & (power >= scene.limit(finding, "as_due") * due)
+    less = lit & under & (power < low) & (scene.limit(finding, "due_more") * power < due)
+    raised = less & day.raised(free, known)
     every = said | still | raised
     asked = every & ~still & day.asked(power)
     held = every & ~asked
@@ -108,7 +104,7 @@ def held_on(scene: Scene, inverter: str, one: Settling, finding: Finding) -> Hel
         heat_degc=_median(day.column("temp_heatsink")[held]),
         mains_v=_median(day.column("l1.ac_voltage")[held]),
         said=float(np.count_nonzero(said & held) / np.count_nonzero(held)),
-        raised=float(np.count_nonzero(higher & held) / np.count_nonzero(held)),
+        raised=float(np.count_nonzero(raised & held) / np.count_nonzero(held)),
         lost_mwh=float(lost[held].sum()),
         asked_mwh=float(lost[asked].sum()),
     )
@@ -160,32 +156,44 @@ class _Day:
             return 0.0, nowhere
         return float(np.median(self.power[near])), near
 
-    def dc_power(self) -> Floats:
-        """Of all inputs, as far as it is told. [W]"""
-        each = [self._of(f"{name}.dc_power") for name in self.scene.site.inputs_of(self.inverter)]
-        return np.sum(each, axis=0) if each else np.full(len(self.power), nan)
+    def raised(self, free: Bools, known: Bools) -> Bools:
+        """Where panels carry less than their due at more voltage than at work, and none carries less without it.
 
-    def volts(self) -> Floats:
-        """By interval ln of the panels' voltage over that on file, the lowest of the inputs that carry current.
+        free: where the inverter makes what it should. Panels that never do on a day have no voltage at work to be held
+        against: that is a loss. An input that carries nothing tells nothing.
+        """
+        some = np.zeros(len(self.power), dtype=bool)
+        every = ~some
+        for name in self.scene.site.inputs_of(self.inverter):
+            expected = self.scene.expected.by_subject.get(name)
+            if expected is None:
+                continue
+            due = np.where(known, expected.expected[self.one.part], nan)
+            volts = self._volts(name, known)
+            at_work = volts[free & np.isfinite(volts)]
+            if len(at_work) < FEWEST_STEADY:
+                continue
+            less = np.isfinite(volts) & (self.limit("due_more") * self._of(f"{name}.dc_power") < due)
+            higher = volts > float(np.median(at_work)) + self.limit("raised")
+            some |= less & higher
+            every &= higher | ~less
+        return np.asarray(some & every)
+
+    def _volts(self, name: str, known: Bools) -> Floats:
+        """By interval ln of the voltage of an input that carries current, over that on file; else NaN.
 
         Heat is removed as if the light were what the current tells: less light would explain as much and no more.
         """
-        each = []
-        known = self.scene.expected.known_ms[self.one.part] <= self.one.point_ms
-        for name in self.scene.site.inputs_of(self.inverter):
-            arrays = self.scene.site.arrays_at(name)
-            first = arrays[0]
-            on_file = (first.module.vmp_v or 0.0) * (first.modules_in_series or 0) or USUAL_STRING_V
-            rated_a = sum(array.peak_power_w for array in arrays) / on_file
-            volts, current = self._of(f"{name}.dc_voltage"), self._of(f"{name}.dc_current")
-            air = np.where(known, self.scene.expected.temp_air[self.one.part], nan)
-            cell = np.where(np.isnan(air), TEMP_AIR_DEFAULT, air) + WARMER_K * current / rated_a
-            gamma = GAMMA_PER_K if first.module.gamma_per_k is None else first.module.gamma_per_k
-            cool = volts / (on_file * (1.0 + (gamma - CURRENT_PER_K) * (cell - 25.0)))
-            each.append(np.where((current > FLOWING * rated_a) & (cool > 0.0), cool, nan))
-        if not each:
-            return np.full(len(self.power), nan)
-        return np.asarray(np.log(np.fmin.reduce(each)))
+        arrays = self.scene.site.arrays_at(name)
+        first = arrays[0]
+        on_file = (first.module.vmp_v or 0.0) * (first.modules_in_series or 0) or USUAL_STRING_V
+        rated_a = sum(array.peak_power_w for array in arrays) / on_file
+        volts, current = self._of(f"{name}.dc_voltage"), self._of(f"{name}.dc_current")
+        air = np.where(known, self.scene.expected.temp_air[self.one.part], nan)
+        cell = np.where(np.isnan(air), TEMP_AIR_DEFAULT, air) + WARMER_K * current / rated_a
+        gamma = GAMMA_PER_K if first.module.gamma_per_k is None else first.module.gamma_per_k
+        cool = volts / (on_file * (1.0 + (gamma - CURRENT_PER_K) * (cell - 25.0)))
+        return np.asarray(np.log(np.where((current > FLOWING * rated_a) & (cool > 0.0), cool, nan)))
 
     def asked(self, power: Floats) -> Bools:
         """Where the export limit on file explains it: something is sent out, up to the limit, or may be."""

@@ -110,6 +110,7 @@ class PowerLimited:
             if "minutes" not in values:
                 columns.verdict[at], columns.units[at] = OK, 1
                 columns.code[at] = columns.code[at] or _FREE
+                return {"well": 1.0}
             return {}
         since = [one for one in days if one.day.toordinal() >= story.since]
         lost = {one.day.toordinal(): float(round(one.values.get("lost_wh", 0.0) * 1000.0)) for one in since}
@@ -184,8 +185,12 @@ class PowerLimited:
         """What points of the window said that are not asked for again: who looks back on their days must find it."""
         asked_ms = scene.window.start_ms + scene.asked_from * GRID_MS
         for one in past[-POINTS_DAYS:]:
-            if "told" in one.values and scene.window.start_ms < one.settled_ms <= asked_ms:
-                at = scene.window.index_of(one.settled_ms)
+            if not scene.window.start_ms < one.settled_ms <= asked_ms:
+                continue
+            at = scene.window.index_of(one.settled_ms)
+            if "well" in one.values:
+                columns.verdict[at], columns.code[at], columns.units[at] = OK, _FREE, 1
+            elif "told" in one.values:
                 onset_ms = int(one.values["onset_ms"])
                 columns.verdict[at], columns.code[at] = FAULT, _HELD
                 columns.onset[at], columns.onset_low[at], columns.onset_high[at] = onset_ms, onset_ms, onset_ms
