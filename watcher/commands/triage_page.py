@@ -1,6 +1,6 @@
 """The list of a fleet as a page to print: one file, nothing fetched from anywhere, legible without colour.
 
-Rule: every text from outside is escaped, and what a picture shows stands beside it in words.
+Rule: fifteen sites go on a sheet of A4. Every text from outside is escaped, and what a picture shows stands in words.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from watcher.domain.instant import from_ms
 from watcher.report.triage import Group, TriageRow
 
 STYLE = """
-@page { size: A4; margin: 9mm }
-body { font: 9pt/1.25 sans-serif; color: #111; margin: 0 auto; max-width: 196mm }
-h1 { font-size: 13pt; margin: 0 } h2 { font-size: 10pt; margin: 4mm 0 1mm; border-top: 1px solid #888 }
-p { margin: 0 } .key { color: #444; margin: 1mm 0 2mm }
-.sites { display: grid; grid-template-columns: 1fr 1fr; gap: 2mm 5mm }
-.site { break-inside: avoid; border-top: 1px solid #888; padding-top: 1mm }
-.site b { font-size: 10pt } .site svg { width: 100%; height: auto; display: block }
+@page { size: A4; margin: 8mm }
+body { font: 7.5pt/1.2 sans-serif; color: #111; margin: 0 auto; max-width: 194mm }
+h1 { font-size: 12pt; margin: 0 } h2 { font-size: 8.5pt; margin: 2mm 0 0.5mm; border-top: 1px solid #888 }
+p { margin: 0 } .key { color: #444; margin: 0.5mm 0 1.5mm }
+.sites { display: grid; grid-template-columns: repeat(3, 1fr); gap: 1.5mm 4mm }
+.site { break-inside: avoid; border-top: 1px solid #888; padding-top: 0.5mm }
+.site svg { width: 100%; height: auto; display: block }
 ul { margin: 0; padding-left: 4mm; columns: 2 }
 """
 
@@ -39,7 +39,7 @@ def page(rows: Sequence[TriageRow], top: int) -> str:
         '<div class="sites">',
         *(_site(row) for row in shown),
         "</div>",
-        *_lists(rows, shown),
+        *_lists(rows, shown, top),
     ]
     return (
         '<!doctype html>\n<html lang="en-GB"><head><meta charset="utf-8"><title>Sites by loss</title>'
@@ -59,7 +59,7 @@ def _site(row: TriageRow) -> str:
     )
 
 
-def _lists(rows: Sequence[TriageRow], shown: Sequence[TriageRow]) -> Iterator[str]:
+def _lists(rows: Sequence[TriageRow], shown: Sequence[TriageRow], top: int) -> Iterator[str]:
     rest = [row for row in rows if row.finding is not None and row not in shown]
     if rest:
         yield "<h2>Further down</h2>"
@@ -68,10 +68,12 @@ def _lists(rows: Sequence[TriageRow], shown: Sequence[TriageRow]) -> Iterator[st
     if untold:
         yield "<h2>Not told</h2>"
         yield _items(f"{row.record.id}: {UNTOLD[row.judged.untold]}" for row in untold if row.judged.untold is not None)
-    odd = [f"{row.record.id}, {doubtful(one)}" for row in rows for one in row.judged.doubtful]
+    odd = [(row, one) for row in rows for one in row.judged.doubtful]
     if odd:
-        yield "<h2>Readings that do not go with the others</h2>"
-        yield _items(odd)
+        yield "<h2>Readings that do not go with the others, the newest first</h2>"
+        odd.sort(key=lambda pair: -pair[1].reading.at_ms)
+        more = [f"and {len(odd) - top} more, which the table has"] if len(odd) > top else []
+        yield _items([*(f"{row.record.id}, {doubtful(one)}" for row, one in odd[:top]), *more])
     well = sum(row.group is Group.WELL for row in rows)
     yield f"<h2>Well: {well}</h2>"
 
