@@ -24,6 +24,9 @@ from watcher.align.typed import MeterLife, Standing, TypedReading, gone_round_wh
 INVERTER_SHARE = 0.15
 """How far a meter and what its inverters say of weeks may differ: errors of both, hours between two looks (B5)."""
 
+ROUNDED_WH = 1000.0
+"""People leave the decimals out."""
+
 SUN_LOW, SUN_HIGH = 0.3, 1.5
 """Of what the sunshine promises, outside which a reading is odd: months of shade and dirt, a wrong reference."""
 
@@ -116,8 +119,8 @@ def index_of(text: str) -> float:
     A comma before three last digits parts thousands, any other is the decimal point.
     """
     plain = re.sub(r"\s|_|'", "", text).lower().removesuffix("kwh")
-    plain = re.sub(r",(?=\d{3}(?:\D|$))", "", plain).replace(",", ".")
-    if not re.fullmatch(r"\d+(\.\d*)?|\.\d+", plain) or len(plain) > MOST_DIGITS:
+    plain = re.sub(r",(?=[0-9]{3}(?:[^0-9]|$))", "", plain).replace(",", ".")
+    if not re.fullmatch(r"[0-9]+(\.[0-9]*)?|\.[0-9]+", plain) or len(plain) > MOST_DIGITS:
         raise ValueError(f"{text!r} is no meter reading: digits, and a point where the display has one")
     return float(plain)
 
@@ -173,8 +176,9 @@ class _Check:
         step_wh = self.life.facts(self.at_ms)[1].resolution_wh
         made_wh = self.known.inverter_wh(self.before_ms, self.at_ms)
         if made_wh is not None:
-            margin_wh = max(INVERTER_SHARE * made_wh, 2.0 * step_wh)
-            self.bounds = self.meant = (max(0.0, made_wh - margin_wh), made_wh + margin_wh)
+            margin_wh, round_wh = INVERTER_SHARE * made_wh, max(2.0 * step_wh, ROUNDED_WH)
+            self.meant = (made_wh - margin_wh, made_wh + margin_wh)
+            self.bounds = (self.meant[0] - round_wh, self.meant[1] + round_wh)
             return
         due_wh = self.known.expected_wh(self.before_ms, self.at_ms)
         if due_wh is not None:
@@ -205,12 +209,12 @@ class _Check:
     def result(self, digits: tuple[str, int]) -> EntryCheck:
         odd = self.odd_of(self.value_wh, len(digits[0][: digits[1]]))
         found = _Found() if odd is None else self._slip(digits)
-        if odd is Odd.TOO_LITTLE and self.by_sun and found.slip is None:
-            odd = None
+        if odd is Odd.TOO_LITTLE and self.by_sun and (found.offered_wh is None or self.value_wh == self.before_wh):
+            odd, found = None, _Found()
         fell_wh = None if self.before_wh is None else self.before_wh - self.value_wh
         gone_wh = None if fell_wh is None or fell_wh <= 0 else self.modulus_wh - fell_wh
-        bounds = self.meant if self.by_sun else self.bounds
-        low_wh, high_wh = (None, None) if bounds is None else (self._index(bounds[0]), self._index(bounds[1]))
+        meant = self.meant
+        low_wh, high_wh = (None, None) if meant is None else (self._index(meant[0]), self._index(meant[1]))
         return EntryCheck(
             odd, found.slip, found.offered_wh, low_wh, high_wh,
             None if self.most_wh == float("inf") else self.most_wh,
@@ -285,8 +289,8 @@ class _Found:
 
 def _digits(text: str) -> tuple[str, int]:
     """The digits as typed, leading zeros included, and how many of them stand before the point."""
-    plain = re.sub(r",(?=\d{3}(?:\D|$))", "", re.sub(r"\s|_|'", "", text)).replace(",", ".")
-    whole, _, part = re.sub(r"[^\d.]", "", plain).partition(".")
+    plain = re.sub(r",(?=[0-9]{3}(?:[^0-9]|$))", "", re.sub(r"\s|_|'", "", text)).replace(",", ".")
+    whole, _, part = re.sub(r"[^0-9.]", "", plain).partition(".")
     return whole + part, len(whole)
 
 

@@ -78,7 +78,7 @@ PACK = (
     Card("meter-reversed", Track.METER, longest_days=60.0),
     Card("meter-restarted", Track.METER),
     Card("meter-night-energy", Track.METER),
-    Card("meter-unreadable", Track.METER),
+    Card("meter-unreadable", Track.METER, shortest_days=35.0),  # or nobody looks at it while it is
     Card("meter-display-drift", Track.METER, shortest_days=90.0),
     Card("reading-doubtful", Track.SAID),
     Card("meter-certification-due", Track.SAID),

@@ -44,8 +44,8 @@ def typed_readings(
             value = (value or 0.0) + float(rng.choice([-1e6, 9e5, 1e7]))
         for fault, part in faults.items():
             inside = part.start <= place < part.stop
-            if inside and fault.finding == "meter-display-drift":
-                value = (value or 0.0) + 0.04 * float(index_wh[place] - index_wh[part.start])
+            if place >= part.start and fault.finding == "meter-display-drift":  # and no display goes back afterwards
+                value = (value or 0.0) + 0.04 * float(index_wh[min(place, part.stop - 1)] - index_wh[part.start])
             if inside and fault.finding == "meter-unreadable":
                 value = None
         found.append(Typed(year.begin_ms + place * GRID_MS, value, n in wrong and value is not None))
