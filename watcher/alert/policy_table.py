@@ -224,6 +224,7 @@ POLICY: Mapping[Finding, Policy] = {
         limits={
             "least": 0.02,  # [ln] an inverter's efficiency moves by less with heat and voltage (common practice)
             "errors": 6.0,  # of the days' own spread
+            "errors_beside": 2.5,  # enough where the input has left the others by as much as that
             "near_share": 0.6,  # of that: nearer, they agree
             "beside_share": 0.5,  # by which the input's share beside the others may differ from what the balance asks
         },
@@ -240,6 +241,7 @@ POLICY: Mapping[Finding, Policy] = {
         clear_ms=30 * MINUTE_MS,
         severity=Severity.URGENT,
         audience=(*HOME, *TRADE),
+        home_after_days=1,
         limits={
             "nothing_share": 0.002,  # of the rating: up to this is nothing
             "producing_share": 0.01,  # of the rating: above this clears
@@ -286,6 +288,7 @@ POLICY: Mapping[Finding, Policy] = {
         unit_ms=DAY_MS,
         severity=Severity.URGENT,  # a contact that opens under load can arc
         audience=(*HOME, *TRADE),
+        home_after_days=1,
         limits={
             "days": 2.0,
             "within_days": 8.0,

@@ -107,15 +107,21 @@ class ValuesDrifting:
         seen = {name: one for name, one in found.items() if one is not None}
         if not seen:
             return 0
-        apart = {name: one for name, one in seen.items() if abs(one.by) >= max(least, errors * one.error)}
+        # Where the input has left the others clearly, the balance need only say whether it is the reading.
+        beside = _moved(days, "beside", fewest=3)
+        left = beside is not None and abs(beside.by) >= max(2.0 * least, errors * beside.error)
+        needed = {name: max(least, errors * one.error) for name, one in seen.items()}
+        if left and "balance" in seen:
+            needed["balance"] = max(least, scene.limit(self.name, "errors_beside") * seen["balance"].error)
+        apart = {name: one for name, one in seen.items() if abs(one.by) >= needed[name]}
         if not apart:
             near = scene.limit(self.name, "near_share")
-            fine = all(abs(one.by) < near * max(least, errors * one.error) for one in seen.values())
+            fine = all(abs(one.by) < near * needed[name] for name, one in seen.items())
             columns.verdict[at], columns.code[at] = (OK, _AGREES) if fine else (0, _BETWEEN)
             columns.units[at] = int(fine)
             return 0
         since = min(one.since for one in apart.values())
-        drift, cause = self._drift(scene, subject, days, apart)
+        drift, cause = self._drift(scene, subject, beside, apart)
         if isnan(drift):
             columns.code[at] = _BETWEEN
             return since
@@ -129,7 +135,7 @@ class ValuesDrifting:
         }
         return since
 
-    def _drift(self, scene: Scene, subject: str, days: Sequence[_Day], apart: Mapping[str, Moved]) -> tuple[float, int]:
+    def _drift(self, scene: Scene, subject: str, beside: Moved | None, apart: Mapping[str, Moved]) -> tuple[float, int]:
         """By how much the input's reading has moved [ln], NaN where that is not shown; and the place of its cause."""
         if "product" in apart:
             return apart["product"].by, 0
@@ -142,7 +148,6 @@ class ValuesDrifting:
         drift = log1p(change)
         if len(site.inputs_of(subject.partition(".")[0])) == 1:
             return drift, 1
-        beside = _moved(days, "beside", fewest=3)
         if beside is None or abs(beside.by - drift) > scene.limit(self.name, "beside_share") * abs(drift):
             return nan, 0
         return drift, 0
