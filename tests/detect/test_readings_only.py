@@ -72,6 +72,14 @@ def test_a_register_that_nearly_stands_is_one_too() -> None:
     assert found.finding is Finding.METER_STALLED
 
 
+@pytest.mark.parametrize("basis", [Basis.SATELLITE, Basis.NONE])
+def test_a_register_that_never_moved_is_a_stop_and_no_question_about_the_record(basis: Basis) -> None:
+    (found,) = judged(np.zeros(QUARTERS - 1), basis).findings
+    assert (found.finding, found.sureness) == (Finding.METER_STALLED, Sureness.CERTAIN)
+    assert found.onset_ms == at(0)
+    assert found.loss_year_wh == pytest.approx(KWH_A_YEAR * 1000.0, rel=0.05)
+
+
 def test_one_low_reading_at_the_end_waits_for_the_next() -> None:
     (found,) = judged(lost(38.0, 0.5)).findings
     assert found.sureness is Sureness.POSSIBLE

@@ -323,20 +323,26 @@ class _Judge:
         return min(self.energy.when(start, (1.0 - part) * float(self.held.expected[first - 1])), end)
 
     def _record(self, level: float, level_sd: float) -> ReadingsFinding | None:
-        """A question where the site always made far less, or more, than its record allows."""
+        """A question where it always made far less, or more, than the record allows; a stop where it made nothing."""
         low, high = self.limits["readings_level_low"], self.limits["readings_level_high"]
-        if self.basis is Basis.NONE or low <= level <= high:
+        stopped = level < 1.0 - self.limits["readings_stopped"]
+        if not stopped and (self.basis is Basis.NONE or low <= level <= high):
             return None
         start = int(self.row.start_ms[0])
-        share = max(1.0 - level, 0.0)
-        full = self.year_wh / level
+        share, off = max(1.0 - level, 0.0), NINE_IN_TEN * level_sd
+        spanned = float((self.row.end_ms - self.row.start_ms).sum()) / YEAR_MS
+        full = float(np.sum(self.held.expected)) / spanned
         peak = sum(array.peak_power_w for array in self.life.record.at(int(self.row.end_ms[-1])).arrays)
-        causes = (Cause.RATING_WRONG, Cause.DIRECTION_WRONG) + ((Cause.PART_DEAD,) if level < low else ())
+        if stopped:
+            finding, sure = Finding.METER_STALLED, Sureness.CERTAIN
+            causes: tuple[Cause, ...] = (Cause.METER_STOPPED, Cause.NOTHING_MADE)
+        else:
+            finding, sure = Finding.SITE_RECORD_WRONG, Sureness.QUESTION
+            causes = (Cause.RATING_WRONG, Cause.DIRECTION_WRONG) + ((Cause.PART_DEAD,) if level < low else ())
         return ReadingsFinding(
-            Finding.SITE_RECORD_WRONG, causes, Sureness.QUESTION, start, start, start, None,
-            1.0 - level, 1.0 - level - NINE_IN_TEN * level_sd, 1.0 - level + NINE_IN_TEN * level_sd,
-            full * share, full * max(share - NINE_IN_TEN * level_sd, 0.0), full * (share + NINE_IN_TEN * level_sd),
-            abs(1.0 - level) / level_sd, len(self.row), peak * level / self.limits["readings_level"],
+            finding, causes, sure, start, start, start, None, 1.0 - level, 1.0 - level - off, 1.0 - level + off,
+            full * share, full * max(share - off, 0.0), full * (share + off), abs(1.0 - level) / level_sd,
+            len(self.row), None if stopped else peak * level / self.limits["readings_level"],
         )  # fmt: skip
 
 
