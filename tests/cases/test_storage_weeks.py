@@ -9,16 +9,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.detect.made_homes import broken
+from tests.detect.made_homes import Home, broken, home_site, samples
 from tests.detect.made_lines import judged, told
-from tests.detect.made_storage import METERS, StorageHome, storage_site
+from tests.detect.made_storage import EFFICIENCY, METERS, ROWS, StorageHome, storage_site
 from watcher.alert.policy import POLICY
 from watcher.alert.wording import letter
 from watcher.domain.alert import Mail, MailReason, Severity
 from watcher.domain.finding import Finding, Verdict, VerdictRun
 from watcher.domain.firm import Firm
 from watcher.domain.instant import DAY_MS, HOUR_MS, POINTS_A_DAY, parse_iso
-from watcher.domain.site import RegisterType, Role
+from watcher.domain.site import Inverter, RegisterType, Role, Storage
 from watcher.notify.message import as_text
 from watcher.store.ledger import Ledger
 
@@ -104,3 +104,24 @@ def test_eight_watts_at_rest_on_a_register_that_adds_both_are_a_note_and_no_accu
         alerts = told(ledger)
         assert {(alert.finding, alert.causes) for alert in alerts} <= {(NIGHT, ("own-need-or-creep",))}
     assert POLICY[NIGHT].severity is Severity.PLANNED
+
+
+def test_a_full_battery_that_leaves_the_panels_at_the_rating_is_no_loss() -> None:
+    """Eight kilowatts of panels at an inverter of 3.68: at noon of clear days they may give no more than it."""
+    rows = tuple(replace(row, peak_power_w=4000.0) for row in ROWS)
+    home = Home(home_site(*rows, inverters=(Inverter("inverter-1", 3680.0, storage=Storage.DC),), meters=()), SUMMER, 8)
+    free = np.sum([home.input_w(name) for name in home.share], axis=0)
+    full = (np.arange(home.points) >= 3 * POINTS_A_DAY) & (free * EFFICIENCY > 3680.0)  # the first days were dull
+    home.share = {
+        name: np.where(full, share * 3680.0 / EFFICIENCY / np.maximum(free, 1.0), share)
+        for name, share in home.share.items()
+    }
+    raw = home.raw()
+    output = EFFICIENCY * np.sum([home.input_w(name) for name in home.share], axis=0)
+    told_of = {"ac_power": output, "operating_state": np.where(full, 5.0, 4.0)}
+    raw |= {
+        f"inverter-1.{name}": samples(home.times, np.where(home.awake, one, np.nan)) for name, one in told_of.items()
+    }
+    assert full.sum() > 4 * 60
+    with judged(home, raw) as ledger:
+        assert not told(ledger)

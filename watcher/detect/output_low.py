@@ -26,7 +26,7 @@ from watcher.detect.level import Ratio, Reference, State, step
 from watcher.detect.level_days import Before, Columns, Day, Status, before, on_file
 from watcher.detect.reference_wrong import days_misled, rests_on
 from watcher.detect.scene import FAULT, OK, UNKNOWN, Judgement, Scene, pv_expectation, pv_power, unknown
-from watcher.detect.sellable import sellable
+from watcher.detect.sellable import held_at_rating, sellable
 from watcher.detect.snow import snow_on
 from watcher.detect.step_down import step_down
 from watcher.detect.usual_level import USUAL_DAYS, YOUNG_ERROR, half_width, usual_ratio
@@ -80,8 +80,9 @@ class OutputLow:
         both &= scene.expected.sun_elevation_deg > scene.limit(self.name, "sun_deg")
         bounds = {day: self._bounds(scene, day) for day in scene.settling}
         covers = covered(around := area(scene), scene.window)
-        both &= ~covers.dark
-        known_ms = np.maximum.reduce([known_ms, scene.expected.known_ms, covers.known_ms])
+        held, held_known_ms = held_at_rating(scene, subject)
+        both &= ~covers.dark & ~held
+        known_ms = np.maximum.reduce([known_ms, scene.expected.known_ms, covers.known_ms, held_known_ms])
         basis, stood = partial(_basis, scene), _stood_from_ms(scene, subject, bounds)
         columns = Columns(
             power, due, bound, both, known_ms, scene.expected.temp_air,
