@@ -85,6 +85,11 @@ def test_one_low_reading_at_the_end_waits_for_the_next() -> None:
     assert found.sureness is Sureness.POSSIBLE
 
 
+def test_a_register_that_hardly_moved_once_waits_for_the_next_reading() -> None:
+    (found,) = judged(lost(38.0, 0.93)).findings
+    assert (found.finding, found.sureness) == (Finding.METER_STALLED, Sureness.POSSIBLE)
+
+
 def test_a_register_that_has_not_moved_is_told_at_once() -> None:
     (found,) = judged(lost(38.0, 1.0)).findings
     assert (found.finding, found.sureness) == (Finding.METER_STALLED, Sureness.LIKELY)

@@ -282,7 +282,9 @@ class _Judge:
         if share < least:
             return None, (), Sureness.POSSIBLE
         if share > limits["readings_stopped"] and not np.any(self.row.ratio[event.first : event.last + 1] > 0.15):
-            sure = Sureness.CERTAIN if intervals >= 2 else Sureness.LIKELY
+            still = self.row.ratio[-1] <= limits["readings_still"]
+            one = Sureness.LIKELY if still else Sureness.POSSIBLE
+            sure = Sureness.CERTAIN if intervals >= 2 else one
             return Finding.METER_STALLED, (Cause.METER_STOPPED, Cause.NOTHING_MADE), sure
         if at_record and self._rose_on_file(onset):
             return Finding.SITE_RECORD_WRONG, (Cause.DATE_OF_CHANGE_WRONG, Cause.PART_DEAD), Sureness.QUESTION
