@@ -177,6 +177,11 @@ def _parser() -> argparse.ArgumentParser:
     looked.add_argument("--at", metavar="TIME", help="when: ISO 8601 with offset or Z (now)")
     looked.add_argument("--note", metavar="TEXT", help="what was found and done")
 
+    letters = add("mails", _mails, "List what homes have not been told yet; show a letter, or release it.")
+    letters.add_argument("words", nargs="*", metavar="WORDS", help="a site; or show ID; or release ID")
+    letters.add_argument("--line", metavar="TEXT", help="a line of your own, put into the letter")
+    letters.add_argument("--by", default="unnamed", metavar="NAME", help="who releases it")
+
     order = add("triage", _triage, "Rank the sites by what is lost in a year, from the readings of their meters alone.")
     order.add_argument("--csv", type=Path, metavar="FILE", help="write the whole list as a table")
     order.add_argument("--print", type=Path, metavar="FILE.html", help="write a page to print, with a picture a site")
@@ -192,6 +197,21 @@ def _parser() -> argparse.ArgumentParser:
     back = add("restore", _restore, "Put a backup in place, while the watcher is stopped.")
     back.add_argument("folder", type=Path, metavar="FOLDER", help="a backup, or a folder of them: then the newest")
     back.add_argument("--replace", action="store_true", help="set aside what is there (nothing is deleted)")
+
+    pages = add("pages", _pages, "Serve the pages by themselves; or print the link for a screen on a home's wall.")
+    pages.add_argument("--port", type=int, help="another one than the watcher file says")
+    pages.add_argument("--at", metavar="TIME", help="as they were at an instant: ISO 8601 with an offset or Z (now)")
+    pages.add_argument("--display", metavar="SITE", help="print the link of this home's display instead")
+
+    people = add("people", _people, "Say who may log in to the pages; without an option, list them.")
+    people.add_argument("--add", metavar="NAME", help="or change; the password is asked for, or read from a pipe")
+    people.add_argument(
+        "--role", default="occupier", help="occupier, owner, payee, landlord, installer, operator (%(default)s)",
+        choices=["occupier", "owner", "payee", "landlord", "installer", "operator"], metavar="ROLE",
+    )  # fmt: skip
+    people.add_argument("--site", action="append", default=[], metavar="ID", help="may be given again; the trade: all")
+    people.add_argument("--remove", metavar="NAME")
+    people.add_argument("--token", metavar="NAME", help="print a token by which a program asks in this name")
 
     demo = add("demo", _demo, "Watch a simulated home lose a row of panels and a meter, in fast time.")
     demo.add_argument("--readings", action="store_true", help="instead, ten years of a hundred homes' meter readings")
@@ -284,6 +304,12 @@ def _inspected(options: argparse.Namespace) -> int:
     return run_inspected(options)
 
 
+def _mails(options: argparse.Namespace) -> int:
+    from watcher.commands.mails import run_mails
+
+    return run_mails(options)
+
+
 def _triage(options: argparse.Namespace) -> int:
     from watcher.commands.triage import run_triage
 
@@ -306,6 +332,18 @@ def _restore(options: argparse.Namespace) -> int:
     from watcher.commands.backup import run_restore
 
     return run_restore(options.config, options.folder, replace=options.replace)
+
+
+def _pages(options: argparse.Namespace) -> int:
+    from watcher.commands.pages import run_pages
+
+    return run_pages(options)
+
+
+def _people(options: argparse.Namespace) -> int:
+    from watcher.commands.people import run_people
+
+    return run_people(options)
 
 
 def _demo(options: argparse.Namespace) -> int:

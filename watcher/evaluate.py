@@ -30,7 +30,7 @@ from watcher.detect.scene import Judgement, Scene
 from watcher.domain.alert import Alert, AlertClass, Mail
 from watcher.domain.day import DayFigure, DaySheet, Past, SettledDay
 from watcher.domain.evaluation import Evaluation
-from watcher.domain.event import Event
+from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding, VerdictRun
 from watcher.domain.instant import (
     DAY_MS,
@@ -66,6 +66,7 @@ EXPLAINED_BY: Mapping[Finding, tuple[Finding, ...]] = {
 }
 """What an open alert of a finding comes of when one of these is open on the same device: one cause, one alert."""
 
+TELLING = (EventKind.RELEASED, EventKind.MUTE)
 LABEL_REACH_MS = HOUR_MS
 """A value may be labelled this long after the interval it speaks of (means over up to an hour)."""
 
@@ -151,10 +152,12 @@ def next_span(
     last_ms = min(through_ms, floor_day(until_ms) + DAY_MS)
     begins = {first_point_that_sees(late.received_ms) for late in history.late(record.id, until_ms, last_ms + GRACE_MS)}
     begins |= {first_point_that_sees(event.received_ms) for event in events}
+    # What an event lets someone hear is told at the point that sees it.
+    begins |= {first_point_that_sees(event.received_ms) + GRID_MS for event in events if event.kind in TELLING}
     begins |= {ceil_grid(change_ms) + GRID_MS for change_ms in record.changes()}
     for alert in standing:
         site = record.at(until_ms)
-        ends = reminder_points(alert, site, policies(site.policy)[alert.finding], last_ms)
+        ends = reminder_points(alert, site, policies(site.policy)[alert.finding], last_ms, events)
         begins |= {point_ms + GRID_MS for point_ms in ends}
     return Span(first_ms, min([last_ms, *(point_ms - GRID_MS for point_ms in begins if point_ms > first_ms)]))
 
@@ -199,7 +202,7 @@ def evaluate(
 
     def put(changes: Iterable[Change], policy: Policy) -> None:
         for change in changes:
-            mails.extend(mails_of(change, site, policy))
+            mails.extend(mails_of(change, site, policy, events))
             if change.alert is None:
                 dropped.append(change.id)
                 after.pop(change.id, None)
@@ -221,7 +224,7 @@ def evaluate(
         if key not in judged and table[alert.finding].alert_class is not AlertClass.SAFETY:
             put([ended(alert, span.first_ms, Signal.RECORD_CHANGED)], table[alert.finding])
     for alert in after.values():
-        mails += reminders(alert, site, table[alert.finding], span.last_ms)
+        mails += reminders(alert, site, table[alert.finding], span.last_ms, events)
     settled = list(_settled(record, history, events, window, expected, span, settling, models))
     return Evaluation(
         site=site.id,

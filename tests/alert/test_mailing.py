@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from watcher.alert.lifecycle import Change, Rest
-from watcher.alert.mailing import mails_of, recipients, reminder_points, reminders
+from watcher.alert.mailing import mails_of, reminder_points, reminders
 from watcher.alert.policy import POLICY
+from watcher.alert.telling import recipients
 from watcher.domain.alert import Alert, AlertState, ClosedAs, MailReason
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, GRID_MS, iso, parse_iso

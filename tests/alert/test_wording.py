@@ -281,11 +281,32 @@ def syllables(word: str) -> int:
 
 
 def reading_ease(sentences: list[str]) -> float:
-    """Flesch reading ease (Flesch 1948, from memory): 206.835 - 1.015 words/sentence - 84.6 syllables/word."""
+    """Flesch reading ease of a text, with the syllables counted by rule."""
     words = [re.findall(r"[A-Za-z0-9'£.]*[A-Za-z0-9]", sentence) for sentence in sentences]
     count = sum(len(each) for each in words)
     total = sum(syllables(word) for each in words for word in each)
-    return 206.835 - 1.015 * count / len(sentences) - 84.6 * total / count
+    return flesch(count, len(sentences), total)
+
+
+def flesch(words: int, sentences: int, syllables: int) -> float:
+    """Flesch 1948 (from memory, and by the worked example below)."""
+    return 206.835 - 1.015 * words / sentences - 84.6 * syllables / words
+
+
+LITTLE_PIGS = (
+    "Once upon a time there was an old mother pig who had three little pigs and not enough food to feed them. "
+    "So when they were old enough, she sent them out into the world to seek their fortunes. "
+    "The first little pig was very lazy. "
+    "He didn't want to work at all and he built his house out of straw. "
+    "The second little pig worked a little bit harder but he was somewhat lazy too and he built his house out of "
+    "sticks. Then, they sang and danced and played together the rest of the day."
+)
+
+
+def test_the_reading_ease_of_a_published_example() -> None:
+    """Worked example of the npm package flesch-kincaid-calc (its README): 97 words, 6 sentences, 117 syllables."""
+    assert flesch(97, 6, 117) == pytest.approx(88.38253436426116838, abs=1e-9)
+    assert reading_ease(re.split(r"(?<=[.!?]) ", LITTLE_PIGS)) == pytest.approx(88.38, abs=1.0)
 
 
 def test_the_reading_ease_formula_knows_easy_from_hard() -> None:

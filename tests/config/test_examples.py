@@ -96,7 +96,7 @@ def test_every_key_is_shown_in_an_example(file: str, keys: Keys) -> None:
         (RATE, Rate, {"from_ms"}),
         (PAYMENT, Payment, {"rates"}),
         (SITE, Site, {"id", "policy", "payment", "papers", "arrays", "inverters", "meters", "sensors", "sources"}
-         | {"contacts", "display", "battery"}),
+         | {"contacts", "display", "battery", "switch_step"}),
     ],
 )  # fmt: skip
 def test_every_fact_of_a_site_can_be_written_under_its_own_name(keys: Keys, kind: Any, not_typed: set[str]) -> None:

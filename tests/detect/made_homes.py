@@ -13,8 +13,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from watcher.alert.policy import POLICY
 from watcher.align.build import build_window
 from watcher.align.window import Bools, Floats, Ints
+from watcher.domain.alert import AlertClass
 from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS, POINTS_A_DAY, parse_iso
 from watcher.domain.neighbours import NEIGHBOURS, QUARTER_MS, SETTLE_MS
 from watcher.domain.quantity import BOARD
@@ -43,6 +45,13 @@ EAST = Array("east", 35.0, 90.0, 2000.0, "inverter-1.input-1")
 WEST = Array("west", 35.0, 270.0, 2000.0, "inverter-1.input-2")
 SOUTH = Array("south", 35.0, 180.0, 4000.0, "inverter-1.input-1")
 METER = Meter("meter-1", MeterRole.GENERATION, ("inverter-1",), serial="0718223")
+AT_ONCE = {
+    str(finding): {"home_after_days": 0.0}
+    for finding, policy in POLICY.items()
+    if policy.alert_class is not AlertClass.SAFETY
+}
+"""The home hears together with the firm, so that a case shows both letters; for who waits see alert/test_telling."""
+
 CONTACTS = (Contact(Role.OWNER, "owner@example.org"), Contact(Role.INSTALLER, "trade@example.org"))
 
 
@@ -73,6 +82,7 @@ def home_site(*arrays: Array, **facts: object) -> Site:
         "sensors": (SENSOR,),
         "sources": (polled("inverter-1"), polled("meter-1")),
         "contacts": CONTACTS,
+        "policy": AT_ONCE,
         **facts,
     }
     return Site(**whole)  # type: ignore[arg-type]

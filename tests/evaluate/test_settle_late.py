@@ -257,7 +257,7 @@ def test_no_alert_and_no_mail_is_dated_before_what_it_rests_on_had_come() -> Non
 
 FORECAST = (*HOURLY, means("weather-forecast", 3600.0))
 WRONG = (parse_iso("2026-06-11T00:00:00Z"), parse_iso("2026-06-13T00:00:00Z"))
-TRUSTING = {"output-low": {"margin_weather": 0.35}}
+TRUSTING = {"output-low": {"margin_weather": 0.35, "home_after_days": 0.0}}
 """A site that takes a forecast at its word, as if it were a satellite: by the table it needs twice the sunshine."""
 
 

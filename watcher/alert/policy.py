@@ -32,10 +32,13 @@ class Policies:
 
 
 _TIMES = {"hold_minutes": "hold_ms", "clear_minutes": "clear_ms"}
+_DAYS = ("home_after_days",)
+WORDS = (*_TIMES, *_DAYS)
+"""What a site file may say of any finding that is not about safety, besides its limits."""
 
 
 def policies(overrides: Mapping[str, Mapping[str, float]]) -> Policies:
-    """The table with a site's overrides: hold_minutes, clear_minutes, or one of the finding's limits by name.
+    """The table with a site's overrides: one of WORDS, or one of the finding's limits by name.
 
     Unknown names are left out here; `problems` reports them before anything starts.
     """
@@ -46,9 +49,10 @@ def policies(overrides: Mapping[str, Mapping[str, float]]) -> Policies:
         policy = table[Finding(name)]
         if policy.alert_class is AlertClass.SAFETY:
             continue  # or a number in a file would mute it
+        days = {key: round(value) for key, value in numbers.items() if key in _DAYS}
         times = {_TIMES[key]: round(value * MINUTE_MS) for key, value in numbers.items() if key in _TIMES}
         limits = {key: value for key, value in numbers.items() if key in policy.limits}
-        table[Finding(name)] = replace(policy, **times, limits={**policy.limits, **limits})  # type: ignore[arg-type]
+        table[Finding(name)] = replace(policy, **times, **days, limits={**policy.limits, **limits})  # type: ignore[arg-type]
     return Policies(table)
 
 
@@ -63,7 +67,7 @@ def problems(overrides: Mapping[str, Mapping[str, float]], place: str) -> tuple[
         if names[name].alert_class is AlertClass.SAFETY:
             found.append(Problem(place, f"policy.{name}", "", "a safety finding cannot be changed for a site"))
             continue
-        allowed = [*_TIMES, *names[name].limits]
+        allowed = [*WORDS, *names[name].limits]
         found += [
             Problem(place, f"policy.{name}.{key}", "", f"no such number; there are {', '.join(allowed)}")
             for key in numbers

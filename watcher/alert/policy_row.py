@@ -26,6 +26,7 @@ class Policy:
         inspection is recorded: clear_ms is of no account there
     remind_days: reminders this long after opening, then every week
     tells_end: whether who heard of it hears that it is over, too
+    home_after_days: so long after opening the home hears of it, where a firm hears of it first (alert/telling.py)
     questions: causes with which it is no accusation but a question to the trade, asked once
     """
 
@@ -38,6 +39,7 @@ class Policy:
     alert_class: AlertClass = AlertClass.ENERGY
     remind_days: tuple[int, ...] = (3, 10)
     tells_end: bool = True
+    home_after_days: int = 3
     questions: tuple[str, ...] = ()
 
 
@@ -51,4 +53,5 @@ def safety(**limits: float) -> Policy:
         limits=limits,
         alert_class=AlertClass.SAFETY,
         remind_days=(1, 3),
+        home_after_days=0,
     )

@@ -7,16 +7,17 @@ letter has no layout; notify/message.py sets it as text and as HTML.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from watcher.alert.policy import POLICY
-from watcher.alert.wording_cautions import CAUTIONS, Caution, Register, register_of
+from watcher.alert.wording_cautions import CAUTIONS, SAFETY_AT_HOME, Caution, Register, register_of
 from watcher.alert.wording_endings import OUTCOMES
 from watcher.alert.wording_figures import Teller, begin, energy, energy_range, money, when
 from watcher.alert.wording_money import MISCOUNTED, lost_payment, may_see_money
-from watcher.alert.wording_row import Words
+from watcher.alert.wording_row import LEAVE_SWITCHES, Words
+from watcher.alert.wording_switch import LOOK_ONLY, SWITCH_STEPS, may_tell
 from watcher.alert.wording_table import ENDINGS, FAULTS, FIGURES
 from watcher.domain.alert import Alert, AlertClass, ClosedAs, Mail, MailReason
 from watcher.domain.finding import Finding
@@ -55,20 +56,20 @@ class Letter:
     closing: str
 
 
-def letter(mail: Mail, site: Site, firm: Firm) -> Letter:
+def letter(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None) -> Letter:
     """The letter a mail stands for.
 
     mail.alert.evidence: the figures of the table; `share` is measured over expected [0..1]. Times in the site's
         zone. What is missing there is not mentioned.
-    site: as it was when the mail was decided
+    site: as it was when the mail was decided. standing: what stands at the site now, None where that is not known
     """
-    return _Writer(mail, site, firm).letter()
+    return _Writer(mail, site, firm, standing).letter()
 
 
 class _Writer:
     """What the sections of one letter share."""
 
-    def __init__(self, mail: Mail, site: Site, firm: Firm) -> None:
+    def __init__(self, mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None) -> None:
         self.mail, self.alert, self.site, self.firm = mail, mail.alert, site, firm
         self.register = register_of(mail.role)
         self.home = self.register is Register.HOME
@@ -76,6 +77,7 @@ class _Writer:
         self.teller = Teller(site.zone, mail.decided_ms, meter.decimals if meter is not None else 1)
         self.figures = _figures(self.alert, site, meter)
         self.words = words_for(self.alert, self.register)
+        self.switch = self.home and may_tell(self.alert, site, standing)
 
     def letter(self) -> Letter:
         subject, sections = self._cleared() if self.mail.reason is MailReason.CLEARED else self._open()
@@ -116,6 +118,7 @@ class _Writer:
                 "How much so far" if self.home else "Loss so far",
                 self._loss(self.mail.decided_ms, over=False),
             ),
+            Section(f"A word from {self.firm.name or 'the firm'}", (self.mail.line,) if self.mail.line else ()),
             self._what_to_do(),
             Section("For your safety" if self.home else "Safety", steps=self._caution(), tone=Tone.CAUTION),
             self._evidence(),
@@ -191,12 +194,17 @@ class _Writer:
         if not self.home:
             return Section("Check", steps=steps)
         whom = self.firm.name or "the firm that fitted your panels"
+        if self.switch:
+            steps = (*SWITCH_STEPS, *(step for step in steps if step != LEAVE_SWITCHES))
         call = f"Please call {whom}. You can read this letter out to them."
         return Section("What to do", steps=(*steps, call), phone=self.firm.phone)
 
     def _caution(self) -> tuple[str, ...]:
+        if self.switch:
+            return self._say(LOOK_ONLY, *CAUTIONS[Caution.GENERAL, self.register][1:])
         own = () if self.words.caution is Caution.GENERAL else CAUTIONS[self.words.caution, self.register]
-        return self._say(*own, *CAUTIONS[Caution.GENERAL, self.register])
+        safety = POLICY[self.alert.finding].alert_class is AlertClass.SAFETY
+        return self._say(*own, *(SAFETY_AT_HOME if safety and self.home else CAUTIONS[Caution.GENERAL, self.register]))
 
     def _evidence(self) -> Section:
         """For the trade: what the letter rests on."""

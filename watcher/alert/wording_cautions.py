@@ -40,15 +40,9 @@ CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
     (Caution.METER, Register.HOME): ("Do not open the meter or break its seals.",),
     (Caution.NO_GENERATION, Register.HOME): ("Do not try to start things again yourself.",),
     (Caution.STRING, Register.HOME): ("Do not look for the fault yourself. The current in these wires can kill.",),
-    (Caution.EARTH, Register.HOME): (
-        "Do not touch the panels, their frames, gutters near them or any wet wire.",
-        "If you see smoke or smell burning, leave the house and call 999.",
-    ),
-    (Caution.FIRE, Register.HOME): ("If you see smoke or smell burning, leave the house and call 999.",),
-    (Caution.SUPPLY, Register.HOME): (
-        "Do not touch pipes or metal parts that give you a tingle.",
-        "If you see smoke or smell burning, leave the house and call 999.",
-    ),
+    (Caution.EARTH, Register.HOME): ("Do not touch the panels, their frames, gutters near them or any wet wire.",),
+    (Caution.FIRE, Register.HOME): (),
+    (Caution.SUPPLY, Register.HOME): ("Do not touch pipes or metal parts that give you a tingle.",),
     (Caution.GENERAL, Register.HOME): (
         "Please look, but do not touch.",
         "Wires from solar panels are live all day, even when all is off.",
@@ -84,3 +78,11 @@ CAUTIONS: Mapping[tuple[Caution, Register], tuple[str, ...]] = {
         "Work for a competent person, to the current BS 7671, the rules for work at height and local rules.",
     ),
 }
+
+SAFETY_AT_HOME = (
+    "Please look, but do not touch or reset anything.",
+    "If you see smoke or smell burning, leave the house and call 999. Say that there are solar panels{and_battery}.",
+    "Wires from solar panels are live all day, even when all is off.",
+    "Do not open a box, pull out a plug or climb up to the panels.",
+)
+"""What a warning about safety says in place of the general caution: short, and the way out of the house near the top."""

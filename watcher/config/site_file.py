@@ -243,6 +243,7 @@ def _record(content: _Entry, id: str) -> SiteRecord:
         papers=Papers(**content.get("papers", {})),
         display=Display(**content["display"]) if "display" in content else None,
         battery=Battery(**content["battery"]) if "battery" in content else None,
+        **content.get("letters", {}),
         policy=content.get("policy", {}),
     )
     return SiteRecord(

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from watcher.alert.policy import POLICY
+from watcher.alert.policy import POLICY, WORDS
 from watcher.config.checked_toml import (
     Key,
     Keys,
@@ -231,8 +231,10 @@ BATTERY: Keys = {
     "network_notification": text(name="a reference"),
 }
 
+LETTERS: Keys = {"switch_step": yes_or_no()}
+
 OVERRIDES: Keys = {
-    str(finding): table_of({key: number(0, 1e9) for key in ("hold_minutes", "clear_minutes", *policy.limits)})
+    str(finding): table_of({key: number(0, 1e9) for key in (*WORDS, *policy.limits)})
     for finding, policy in POLICY.items()
     if policy.alert_class is not AlertClass.SAFETY  # that nobody bends
 }
@@ -249,5 +251,6 @@ SITE_FILE: Keys = {
     "papers": table_of(PAPERS),
     "display": table_of(DISPLAY),
     "battery": table_of(BATTERY),
+    "letters": table_of(LETTERS),
     "policy": table_of(OVERRIDES),
 }

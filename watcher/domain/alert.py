@@ -83,6 +83,7 @@ class Mail:
     """One message to one person, decided but not yet sent.
 
     The body is written when it is sent: numbers live here, words in alert/wording.py.
+    line: what the firm added when it released the letter
     """
 
     alert: Alert
@@ -90,6 +91,7 @@ class Mail:
     role: str
     address: str
     decided_ms: int
+    line: str = ""
 
     @property
     def id(self) -> str:

@@ -5,6 +5,10 @@ Rule: an event is never changed or removed; a later one puts an earlier one righ
 An inspection is what someone says who has looked at a device and dealt with what was found: subject the device, values
 {"who": name} and, where it is about one alert alone, {"alert": its id}.
 
+A release is the firm's word that the home may hear of an alert now: subject the alert's id, values {"who": name,
+"line": what it adds}. Seen and mute are what a reader says of an alert: subject its id, values {"address": whose} and
+for mute {"on": the ISO date on which he wants to be reminded}.
+
 A typed reading is what someone read from a meter's display: subject the meter, values {"energy_index": Wh}, at_ms the
 instant it was read. What else may stand with it, and what answers and exchanges say: align/typed.py.
 """
@@ -26,6 +30,7 @@ class EventKind(StrEnum):
     ROOF_WORK = "roof-work"  # an array's panels are off, or on again (align/roof_work.py)
     SEEN = "seen"
     MUTE = "mute"
+    RELEASED = "released"
     INSPECTED = "inspected"
     ANSWER = "answer"
     UNDATED = "undated"  # readings were taken while no clock was right; at_ms is the earliest they may be from

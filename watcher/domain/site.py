@@ -295,7 +295,10 @@ def _in_force(facts: Sequence[_F], at_ms: int) -> tuple[_F, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site as it is at one instant."""
+    """A site as it is at one instant.
+
+    switch_step: whether letters may ask the home to look at the solar switch (alert/wording_switch.py)
+    """
 
     id: str
     name: str
@@ -316,6 +319,7 @@ class Site:
     papers: Papers = field(default_factory=Papers)
     display: Display | None = None
     battery: Battery | None = None
+    switch_step: bool = True
     policy: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     def arrays_of(self, inverter: str) -> tuple[Array, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import textwrap
+from collections.abc import Sequence
 from dataclasses import replace
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -16,7 +17,7 @@ from email.utils import format_datetime, parseaddr
 from html import escape
 
 from watcher.alert.wording import Letter, Section, Tone, letter
-from watcher.domain.alert import Mail, MailReason
+from watcher.domain.alert import Alert, Mail, MailReason
 from watcher.domain.firm import Firm
 from watcher.domain.instant import from_ms
 from watcher.domain.site import Site
@@ -30,9 +31,12 @@ _BOXES = {
 }
 
 
-def compose(mail: Mail, site: Site, firm: Firm) -> EmailMessage:
-    """The message to send. ValueError where the sender or the address is no mail address in plain ASCII."""
-    written = letter(mail, site, firm)
+def compose(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None) -> EmailMessage:
+    """The message to send. ValueError where the sender or the address is no mail address in plain ASCII.
+
+    standing: the site's alerts now, None where they are not known
+    """
+    written = letter(mail, site, firm, standing)
     sender_name, sender = parseaddr(firm.sender or f"pv-watcher@{_NO_DOMAIN}")
     message = EmailMessage(policy=SMTP)
     message["From"] = _address(sender, " ".join((sender_name or firm.name or "PV Watcher").split()))

@@ -38,6 +38,8 @@ def site_text(
                every_s=900.0, period_s=900.0, label="mean-ending"),
         _table("[[contact]]", role="owner", email=owner, name="Robin Hale"),
         _table("[[contact]]", role="installer", email=installer, name="Hill Street Solar"),
+        # So that the demo shows what both read; usually the firm reads it first.
+        _table("[policy.string-open]", home_after_days=0.0),
         _table("[payment]", scheme="feed-in", licensee="Example Energy")
         + _table("[[payment.rate]]", pence_per_kwh=16.0, paid_on="generation", share=1.0),
         _table("[papers]", registered_capacity_w=inverter.ac_limit_w),

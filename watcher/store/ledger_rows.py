@@ -81,7 +81,11 @@ def _alert_from_json(plain: Row) -> Alert:
 
 def mail_to_json(mail: Mail) -> str:
     """The whole mail with the alert as it was when the mail was decided."""
-    told = {"alert": _alert_to_json(mail.alert), "reason": str(mail.reason)}
+    told = {
+        "alert": _alert_to_json(mail.alert),
+        "reason": str(mail.reason),
+        **({"line": mail.line} if mail.line else {}),
+    }
     return to_json({"role": mail.role, "address": mail.address, "decided_ms": mail.decided_ms, **told})
 
 
