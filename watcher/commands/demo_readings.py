@@ -56,7 +56,7 @@ class Outcome:
         return self.found == self.broken and self.dated >= self.broken - 2 and self.accused <= MOST_ACCUSED
 
 
-def run_readings_demo(seed: int, output: Path) -> int:
+def run_readings_demo(seed: int, output: Path, homes: int = HOMES) -> int:
     """Make the fleet, import it, rank it, show it; 0 where found and broken agree."""
     console = Console(soft_wrap=True)
     if not prepare(output):
@@ -75,8 +75,8 @@ def run_readings_demo(seed: int, output: Path) -> int:
     config_file = output / "watcher.toml"
     config_file.write_text(WATCHER_FILE, encoding="utf-8")
     (output / "sites").mkdir()
-    with stage(f"{HOMES} homes live through ten years"):
-        world = fleet_world(HOMES, seed)
+    with stage(f"{homes} homes live through ten years"):
+        world = fleet_world(homes, seed)
         write_spreadsheets(world, output)
     with stage("past sunshine is put where it would be kept"):
         keep_sunshine(world, SunshineStore(Files.of(load_watcher(config_file)).sunshine), clock.now_ms())
