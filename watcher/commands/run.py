@@ -38,6 +38,8 @@ def run_daemon(watcher_file: Path) -> int:
         daemon = Daemon(assemble(watcher_file), guard)
         if guard is not None:
             guard.start()  # to the very end: a stop can hang too
+        for warning in config.warnings:
+            log.warning("%s", warning)
         again = asyncio.run(_until_told(daemon, watcher_file, config))
     if again:
         log.info("starting anew with the %s files", "repaired" if daemon.again else "changed")
@@ -66,8 +68,17 @@ async def _until_told(daemon: Daemon, watcher_file: Path, config: WatcherConfig)
     nightly = Nightly(daemon.upkeep)
     nightly.start()
     daemon.report.others["nightly"] = nightly.lives
+    pages = None
+    if config.pages is not None:
+        from watcher.web.server import pages_server  # only where there are pages
+
+        pages = pages_server(config, SystemClock())
+        pages.start()
+        daemon.report.others["pages"] = pages.lives
     try:
         await daemon.run()
     finally:
         nightly.stop()
+        if pages is not None:
+            pages.stop()
     return again or daemon.again

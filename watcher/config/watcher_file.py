@@ -32,6 +32,7 @@ from watcher.config.checked_toml import (
     yes_or_no,
 )
 from watcher.config.map_file import load_maps
+from watcher.config.pages_table import PAGES, PagesConfig, pages_of
 from watcher.config.secret import Secret
 from watcher.config.secret_keys import says_secret, secret_keys, secret_of
 from watcher.config.site_folder import load_sites
@@ -104,6 +105,7 @@ class WatcherConfig:
     """What the watcher file says.
 
     devices_folder, topics_folder: where register maps and topic maps are; need not be there
+    pages: None where there are none
     brokers: by address; one that a site names and that is not among them is reached without a password
     sunshine: the service that tells of past years, None where none is asked
     store: the server that keeps readings, None for a file
@@ -122,6 +124,7 @@ class WatcherConfig:
     weather: WeatherConfig
     firm: Firm
     sunshine: PastSource | None = None
+    pages: PagesConfig | None = None
     store: ServerSettings | None = None
     keep_days: int | None = None
     clock: ClockWait = ClockWait.IF_SERVED
@@ -179,6 +182,7 @@ WATCHER_FILE: Keys = {
         }
     ),
     "sunshine": table_of(SUNSHINE),
+    "pages": table_of(PAGES),
     "operator": needed(table_of({"email": needed(email())})),
     "firm": table_of({"name": text(), "phone": text(name="a phone number")}),
 }
@@ -192,6 +196,8 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     mail = _mail(page, content["mail"], path.parent, environment, warnings) if "mail" in content else None
     store = store_of(page, content.get("store", {}), path.parent, environment, warnings)
     sunshine = sunshine_of(page, content.get("sunshine"))
+    data_folder = path.parent / content.get("data_folder", ".")
+    pages = pages_of(page, content.get("pages"), path.parent, data_folder, warnings)
     brokers = brokers_of(page, content.get("broker", []), path.parent, environment, warnings)
     for key in ("devices_folder", "topics_folder"):
         if key in content and not (path.parent / content[key]).is_dir():
@@ -200,7 +206,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
     assert mail is not None  # it is a required table, so page.refuse() has spoken
     return WatcherConfig(
         place=str(path),
-        data_folder=path.parent / content["data_folder"],
+        data_folder=data_folder,
         sites_folder=path.parent / content["sites_folder"],
         devices_folder=path.parent / content.get("devices_folder", DEVICES),
         topics_folder=path.parent / content.get("topics_folder", TOPICS),
@@ -211,6 +217,7 @@ def load_watcher(path: Path, environment: Mapping[str, str] = os.environ) -> Wat
         weather=_weather(content.get("weather", {})),
         firm=Firm(**content.get("firm", {}), sender=mail.sender),
         sunshine=sunshine,
+        pages=pages,
         store=store,
         keep_days=content.get("store", {}).get("keep_days") if store is None else None,
         clock=content.get("clock", {}).get("wait_for_time", ClockWait.IF_SERVED),
@@ -275,6 +282,15 @@ def _folders_of(path: Path) -> tuple[Path | None, Path, Path]:
 
     devices, topics = folder("devices_folder") or path.parent / DEVICES, folder("topics_folder") or path.parent / TOPICS
     return folder("sites_folder"), devices, topics
+
+
+def folders_of(path: Path) -> tuple[Path, Path]:
+    """The folders of data and of sites, from a file that may yet be incomplete otherwise. SetupError without them."""
+    page, tables = Page.opened(read_text(path), str(path))
+    keys = ("data_folder", "sites_folder")
+    content = page.table({key: tables[key] for key in keys if key in tables}, {key: WATCHER_FILE[key] for key in keys})
+    page.refuse()
+    return path.parent / content["data_folder"], path.parent / content["sites_folder"]
 
 
 def listing(problems: Iterable[Problem]) -> str:

@@ -9,7 +9,7 @@ import json
 import struct
 import zlib
 from array import array
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from itertools import accumulate
 from operator import sub
@@ -80,11 +80,13 @@ def open_sheet(packed: bytes) -> Opened:
     return Opened(start_ms, intervals, tuple(names), content, length)
 
 
-def unpack(packed: bytes) -> Sheet:
-    """The sheet of these bytes. ValueError as open_sheet."""
+def unpack(packed: bytes, names: Collection[str] | None = None) -> Sheet:
+    """The sheet of these bytes, or of its columns those that are named. ValueError as open_sheet."""
     opened = open_sheet(packed)
     columns: dict[str, array[int]] = {}
     for place, name in enumerate(opened.names):
+        if names is not None and name not in names:
+            continue
         planes = opened.row(place)
         row = bytearray(4 * opened.intervals)
         for byte in range(4):
