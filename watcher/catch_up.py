@@ -126,6 +126,8 @@ def catch_up(case: Case, through_ms: int | None = None, from_ms: int | None = No
         except Superseded:
             continue
         yield evaluation
+        if evaluation.last_ms >= due_ms:
+            return
 
 
 def _beginning(case: Case, from_ms: int | None, received_ms: int) -> int | None:

@@ -24,7 +24,7 @@ from watcher.domain.instant import (
 from watcher.domain.reading import Late
 from watcher.domain.site import Site
 
-QUIET_MS = HOUR_MS
+QUIET_MS, QUARTER_MS = HOUR_MS, HOUR_MS // 4
 REACH_DAYS = 45
 
 Settlements = Mapping[date, tuple[int, ...]]
@@ -37,11 +37,19 @@ def settlements(site: Site, lates: Iterable[Late], first: date, last: date, thro
     lates: every row of the site that came outside its time, received up to through_ms + GRACE_MS
     """
     touched: dict[date, list[int]] = {}
+    days: dict[int, date] = {}
+
+    def day_of(at_ms: int) -> date:
+        quarter = at_ms // QUARTER_MS  # no zone begins its days within one, and a backlog has thousands of rows
+        if quarter not in days:
+            days[quarter] = local_day_of(at_ms, site.zone)
+        return days[quarter]
+
     for late in lates:
         if late.received_ms < late.first_ms:
             continue  # a forecast that lay ahead has nothing to put right
-        day = local_day_of(late.first_ms - 1, site.zone)
-        while day <= local_day_of(late.last_ms, site.zone):
+        day, last_day = day_of(late.first_ms - 1), day_of(late.last_ms)
+        while day <= last_day:
             touched.setdefault(day, []).append(late.received_ms)
             day += timedelta(days=1)
     found: dict[date, tuple[int, ...]] = {}

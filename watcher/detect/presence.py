@@ -57,7 +57,10 @@ class Presence:
         """The outcomes that occur, and for each point the place of its own among them."""
         columns = (self.inverter, self.meter, self.grid, self.sun, self.board, self.interface)
         places = tuple(column.astype(np.int64) for column in columns)
-        codes, inverse = np.unique(np.ravel_multi_index(places, _SIZES), return_inverse=True)
+        code_of = np.ravel_multi_index(places, _SIZES)
+        codes = np.flatnonzero(np.bincount(code_of, minlength=int(np.prod(_SIZES))))
+        place_of = np.zeros(int(np.prod(_SIZES)), dtype=np.int64)
+        place_of[codes] = np.arange(len(codes))
         found = []
         for code in codes:
             at = [int(place) for place in np.unravel_index(code, _SIZES)]
@@ -65,7 +68,7 @@ class Presence:
                 options[place] for options, place in zip(_OPTIONS, at, strict=True)
             )
             found.append(decide(inverter, meter, grid, sun, board, interface))  # type: ignore[arg-type]
-        return found, inverse
+        return found, place_of[code_of]
 
 
 _OPTIONS: tuple[list[Fact], ...] = (
@@ -125,11 +128,12 @@ def device_heard_ms(scene: Scene, device: str) -> tuple[Ints, float]:
         if name.partition(".")[0] == device:
             latest = np.maximum(latest, counter.seen_ms)
     ends = window.ends()
+    anything = np.zeros(window.points, dtype=bool)
     for name, gauge in window.gauges.items():
         if name.partition(".")[0] == device:
-            at = last_true(~np.isnan(gauge.value) & (gauge.known_ms <= ends))
-            latest = np.maximum(latest, np.where(at >= 0, ends[at], 0))
-    return latest, every_s
+            anything |= ~np.isnan(gauge.value) & (gauge.known_ms <= ends)
+    at = last_true(anything)
+    return np.maximum(latest, np.where(at >= 0, ends[at], 0)), every_s
 
 
 def board_was_heard(scene: Scene, device: str) -> Bools:

@@ -236,6 +236,8 @@ class StringOpen:
 
     def _cause_of_none(self, here: _Input, dead: Bools) -> Floats:
         """1 open-circuit, 2 none, 3 drifting, by the voltages of the last hour of dead intervals; 0 not told."""
+        if not dead.any():
+            return np.zeros(len(dead))
         share = here.voltage / np.where(
             np.isnan(here.usual_v) & (here.voltage < 0.1 * USUAL_STRING_V), 1e9, here.usual_v
         )
