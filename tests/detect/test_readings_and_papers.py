@@ -86,6 +86,20 @@ def test_the_same_twice_is_no_slip() -> None:
         assert only(told(ledger), Finding.READING_DOUBTFUL).state is AlertState.CLEARED
 
 
+def test_two_slips_in_a_row_are_two_slips_and_no_drift() -> None:
+    home = home_of()
+    drafts = [typed(home, 1.6), typed(home, 3.6), typed(home, 5.6, 1e7), typed(home, 7.6, 9e5), typed(home, 9.6)]
+    with judged(home, drafts) as ledger:
+        assert only(told(ledger), Finding.READING_DOUBTFUL).state is AlertState.CLEARED
+
+
+def test_a_display_that_runs_backwards_is_read_as_it_stands() -> None:
+    home = home_of()
+    home.counting[home.between("2026-06-14T00:00:00Z", "2026-06-18T00:00:00Z")] = -1.0
+    with judged(home, [typed(home, 2.6), typed(home, 7.0), typed(home, 11.0)]) as ledger:
+        assert {alert.finding for alert in told(ledger)} == {Finding.METER_REVERSED}
+
+
 def test_case_b5_what_was_asked_about_raises_nothing() -> None:
     home = home_of()
     with judged(home, [typed(home, 2.6), typed(home, 5.6, 9e5, standing="asked"), typed(home, 8.6)]) as ledger:

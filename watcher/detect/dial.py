@@ -95,4 +95,5 @@ def _shown_wh(scene: Scene, counter: Counter, at_ms: int) -> float:
     if not 0 <= before < scene.window.points:
         return float("nan")
     end_ms = scene.window.start_ms + GRID_MS * (before + 1)
-    return float(counter.index_wh[before]) if end_ms - counter.seen_ms[before] <= FRESH_MS else float("nan")
+    # As it was shown, believed or not: a display that runs backwards is read as it stands.
+    return float(counter.shown_wh[before]) if end_ms - counter.seen_ms[before] <= FRESH_MS else float("nan")

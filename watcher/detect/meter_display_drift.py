@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-import numpy as np
-
 from watcher.detect.at_points import Said, at_points, midnights, said_by, told_points
 from watcher.detect.dial import good_readings, held, proofs, register
 from watcher.detect.reading_doubtful import beside_the_register
@@ -51,10 +49,8 @@ class MeterDisplayDrift:
 
     def _drift(self, scene: Scene, meter: str, events: Sequence[Event]) -> Said:
         """Of the last three readings that go with the register at all."""
-        beside = [one for one in held(scene, meter, good_readings(events, meter)) if not np.isnan(one.shown_wh)]
         least = scene.limit(Finding.READING_DOUBTFUL, "least_wh"), scene.limit(Finding.READING_DOUBTFUL, "share")
-        if beside and beside_the_register(beside, *least) is not None:
-            beside.pop()
+        beside = beside_the_register(held(scene, meter, good_readings(events, meter)), *least).believed
         if len(beside) < 3:
             return Said(OK)
         first, middle, last = beside[-3:]

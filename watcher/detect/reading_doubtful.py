@@ -51,7 +51,7 @@ class ReadingDoubtful:
         if np.isnan(beside[-1].shown_wh):
             doubt = undone(readings, life_in_force(scene, events, meter))
         else:
-            doubt = beside_the_register(beside, *steps)
+            doubt = beside_the_register(beside, *steps).doubt
         if doubt is None:
             return Said(OK)
         reading = doubt.reading
@@ -61,29 +61,36 @@ class ReadingDoubtful:
         return Said(FAULT, onset_ms=reading.at_ms, facts=facts)
 
 
-def beside_the_register(readings: Sequence[Held], least_wh: float, share: float) -> Doubt | None:
-    """Whether the newest reading moved otherwise than the register since the last that moved with it.
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """believed: readings that move with the register, from where it last began anew. doubt: of the newest reading"""
+
+    believed: Sequence[Held]
+    doubt: Doubt | None
+
+
+def beside_the_register(readings: Sequence[Held], least_wh: float, share: float) -> Chain:
+    """Which readings move as the register does, one after the other; those of which it is not known are left out.
 
     least_wh: what the two may differ by; share: of what was counted since
     """
-    known = [one for one in readings if not np.isnan(one.shown_wh)]
+    believed: list[Held] = []
     doubted: list[Held] = []
-    base: Held | None = None
-    likely_wh = 0.0
-    for one in known:
-        if base is None or one.shown_wh < base.shown_wh:  # the register began anew
-            base, doubted = one, []
+    for one in readings:
+        if np.isnan(one.shown_wh):
             continue
-        likely_wh = base.reading.index_wh + one.shown_wh - base.shown_wh
-        if _near(one, base, least_wh, share):
-            base, doubted = one, []
+        if not believed or one.shown_wh < believed[-1].shown_wh:  # the register began anew
+            believed, doubted = [one], []
+        elif _near(one, believed[-1], least_wh, share):
+            believed, doubted = [*believed, one], []
         elif doubted and _near(one, doubted[-1], least_wh, share):
-            base, doubted = one, []  # twice the same is no slip
+            believed, doubted = [doubted[-1], one], []  # twice the same is no slip
         else:
             doubted.append(one)
-    newest = known[-1] if known else None
-    in_doubt = doubted and newest is doubted[-1] and newest.reading is readings[-1].reading
-    return Doubt(doubted[-1].reading, likely_wh) if in_doubt else None
+    if not doubted or doubted[-1].reading is not readings[-1].reading:
+        return Chain(believed, None)
+    newest, base = doubted[-1], believed[-1]
+    return Chain(believed, Doubt(newest.reading, base.reading.index_wh + newest.shown_wh - base.shown_wh))
 
 
 def undone(readings: Sequence[TypedReading], life: MeterLife) -> Doubt | None:
