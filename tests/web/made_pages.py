@@ -108,8 +108,8 @@ class Folder:
         server.books.close()
 
 
-def make_folder(path: Path, pages: str = "", sites: int = 2) -> Folder:
-    """home-1 is well, home-2 has a dead row of panels; others are without a word."""
+def make_folder(path: Path, pages: str = "", sites: int = 2, more_open: int = 0) -> Folder:
+    """home-1 is well, home-2 has a dead row of panels; of others so many have, too, and no readings are there."""
     (path / "sites").mkdir(parents=True)
     (path / "watcher.toml").write_text(
         f'{WATCHER}\n[firm]\nname = "Hill Street Solar"\nphone = "01632 960 118"\n\n[pages]\n{pages}', encoding="utf-8"
@@ -139,4 +139,12 @@ def make_folder(path: Path, pages: str = "", sites: int = 2) -> Folder:
                 ),
                 None,
             )  # fmt: skip
+        for number in range(3, sites + 1):
+            site, meter = f"home-{number}", Finding.METER_STALLED
+            lost = alert(site, loss_mwh=10_000_000 + 100_000 * number)
+            if number % 3 == 0:
+                lost = replace(lost, finding=meter, subject="meter-1", causes=(), evidence={})
+            open_here = (lost,) if number <= more_open + 2 else ()
+            evaluation = Evaluation(site, NOW - DAY_MS, NOW - GRID_MS, alerts=open_here, days=days_of(site, 40))
+            ledger.commit(evaluation, None)
     return folder

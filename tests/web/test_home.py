@@ -16,6 +16,7 @@ from watcher.alert.wording_pages import HomeState, first_sentence
 from watcher.align.typed import Standing, typed_readings
 from watcher.clock import SteppedClock
 from watcher.config import load_sites
+from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, HOUR_MS
 from watcher.domain.site import Role
@@ -109,6 +110,16 @@ def test_questions_to_the_trade_are_not_put_to_a_home(folder: Folder) -> None:
     site = load_sites(folder.path / "sites").good["home-1"].at(NOW)
     asked = alert("home-1", Finding.SITE_RECORD_WRONG, subject="inverter-1", causes=())
     assert standing(site, (asked,), days_of("home-1"), NOW, Role.OWNER, NOW).state is HomeState.WELL
+
+
+def test_where_the_firm_hears_first_the_home_reads_neither_of_it_nor_that_all_is_well(folder: Folder) -> None:
+    site = load_sites(folder.path / "sites").good["home-2"].at(NOW)
+    fresh = alert("home-2", opened_ms=NOW - HOUR_MS)
+    told = standing(site, (fresh,), days_of("home-2"), NOW, Role.OWNER, NOW)
+    assert told.state is HomeState.LOOKED_INTO
+    released = Event("home-2", EventKind.RELEASED, fresh.id, NOW - HOUR_MS // 2, NOW - HOUR_MS // 2)
+    told = standing(site, (fresh,), days_of("home-2"), NOW, Role.OWNER, NOW, (released,))
+    assert told.state is HomeState.WRONG
 
 
 def test_a_display_shows_all_its_figures(folder: Folder) -> None:

@@ -31,6 +31,7 @@ class HomeState(StrEnum):
     TOO_DARK = "too-dark"
     JUST_BEGUN = "just-begun"
     NOT_HEARD = "not-heard"
+    LOOKED_INTO = "looked-into"  # the firm has been told, the home not yet
 
 
 LABELS: Mapping[HomeState, str] = {
@@ -40,6 +41,7 @@ LABELS: Mapping[HomeState, str] = {
     HomeState.TOO_DARK: "Cannot tell yet",
     HomeState.JUST_BEGUN: "Cannot tell yet",
     HomeState.NOT_HEARD: "Nothing heard",
+    HomeState.LOOKED_INTO: "Being looked into",
 }
 """Beside the sign, so that neither its colour nor its shape need be seen."""
 
@@ -55,6 +57,8 @@ def first_sentence(
             told = sentence(subjects[0].removeprefix("safety: "))
             more = len(subjects) - 1
             return told if not more else f"{told} There {'is' if more == 1 else 'are'} {count(more)} more below."
+        case HomeState.LOOKED_INTO:
+            return "Something is being looked into. Your installer has been told and will look first."
         case HomeState.TOO_DARK:
             return f"There has been too little sun to tell whether all is well, until about {day_name(until)}."
         case HomeState.JUST_BEGUN:
@@ -109,11 +113,11 @@ def onset_known(alert: Alert) -> str:
     return f"beginning known to {round(wide_ms / DAY_MS):,} days"
 
 
-SAID: Mapping[EventKind, str] = {
-    EventKind.SEEN: "seen",
-    EventKind.NOTE: "note",
-    EventKind.VISIT: "visit planned",
-    EventKind.MUTE: "remind later",
+SAID: Mapping[str, str] = {
+    "seen": "seen",
+    "note": "note",
+    "visit": "visit planned",
+    "remind": "remind later",
 }
 """What people may say of an item from the installer's page."""
 
@@ -121,7 +125,7 @@ SAID: Mapping[EventKind, str] = {
 def said_line(event: Event, zone: ZoneInfo, now_ms: int) -> str:
     """One thing that was said of an item."""
     who = str(event.values.get("who", "")) or "somebody"
-    words = SAID.get(event.kind, str(event.kind))
+    words = SAID.get(str(event.values.get("what", "")), "remind later" if event.kind is EventKind.MUTE else "note")
     on = event.values.get("on", "")
     text = str(event.values.get("text", ""))
     told = f"{words}{f' for {on}' if on else ''}, {who}, {when(event.received_ms, zone, now_ms)}"
@@ -147,3 +151,14 @@ def thanks(display: str, standing_good: bool) -> str:
 NO_READING = "That is no meter reading. Please type the figures as the display shows them, such as 04213.7."
 LIES_AHEAD = "That time is still to come."
 NO_TIME = "Please give day and time, or leave them empty for now."
+
+
+def asked_reading(meter: str, typed: str, at: str, offered: str) -> str:
+    """A reading that waits for an answer. offered: what was likely meant, "" where that is not clear"""
+    meant = f" Was {offered} meant?" if offered else ""
+    return f"The reading {typed} of {meter}, {at}, does not go with the others.{meant}"
+
+
+SAY_WHAT = "Choose a day for that."
+NOT_OPEN = "That is not open any more."
+RECORDED = "Recorded."

@@ -217,6 +217,15 @@ class Ledger:
         standing = [str(AlertState.SUSPECTED), str(AlertState.OPEN)]
         return self._alerts(select(t.alert).where(t.alert.c.site == site, t.alert.c.state.in_(standing)))
 
+    def standing_everywhere(self) -> list[Alert]:
+        """Suspected and open ones of all sites, oldest first."""
+        return self._alerts(select(t.alert).where(t.alert.c.state != str(AlertState.CLEARED)))
+
+    def judged_through(self) -> dict[str, int]:
+        """The last grid point judged, of each site that was."""
+        found = self._all("reading sites", select(t.site).where(t.site.c.evaluated_until.is_not(None)))
+        return {row["id"]: row["evaluated_until"] for row in found}
+
     def recent_cleared(self, site: str, since_ms: int) -> list[Alert]:
         """Those cleared at or after an instant, oldest first."""
         cleared = t.alert.c.state == str(AlertState.CLEARED)

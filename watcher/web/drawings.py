@@ -68,15 +68,21 @@ def day_drawing(id: str, title: str, curve: Curve, zone: ZoneInfo) -> Markup:
     return _svg(id, title, parts)
 
 
-def bar_drawing(id: str, title: str, bars: Sequence[BarShown]) -> Markup:
-    """Energy as bars; a thick stroke where the sun allowed it; hatched where days are missing or still running."""
+def bar_drawing(
+    id: str, title: str, bars: Sequence[BarShown], *, mark: int | None = None, figures: bool = True
+) -> Markup:
+    """Energy as bars; a thick stroke where the sun allowed it; hatched where days are missing or still running.
+
+    mark: a bar before which a dashed line stands. figures: whether each bar's value stands over it
+    """
     told = [value for bar in bars for value in (bar.made, bar.expected) if value is not None]
     top = nice(max([*told, 1.0]) * 1.08)
     step = PLOT_W / max(1, len(bars))
     parts = list(_grid_lines(top, "kWh"))
     for place, bar in enumerate(bars):
         left, wide = LEFT + step * (place + 0.16), step * 0.68
-        parts.append(_text(left + wide / 2, HEIGHT - 10, bar.label, "mid"))
+        if bar.label:
+            parts.append(_text(left + wide / 2, HEIGHT - 10, bar.label, "mid"))
         if bar.made is None:
             parts.append(_text(left + wide / 2, TOP + PLOT_H - 6, "?", "mid unknown"))
         else:
@@ -88,10 +94,14 @@ def bar_drawing(id: str, title: str, bars: Sequence[BarShown]) -> Markup:
                 f'height="{high:.1f}"{fill}/>'
             )
             lift = PLOT_H * max(bar.made, bar.expected or 0.0) / top
-            parts.append(_text(left + wide / 2, TOP + PLOT_H - lift - 6, short(bar.made), "mid value"))
+            if figures:
+                parts.append(_text(left + wide / 2, TOP + PLOT_H - lift - 6, short(bar.made), "mid value"))
         if bar.expected is not None:
             level = TOP + PLOT_H * (1.0 - bar.expected / top)
-            parts.append(_line([(left - 3, level), (left + wide + 3, level)], "due"))
+            parts.append(_line([(left - 0.1 * step, level), (left + wide + 0.1 * step, level)], "due"))
+    if mark is not None:
+        at = LEFT + step * mark
+        parts.append(_line([(at, TOP - 4), (at, TOP + PLOT_H)], "mark"))
     return _svg(id, title, parts)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -21,11 +22,13 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from watcher.alert.wording_pages import NOT_HERE
 from watcher.web.access import SESSION_DAYS, Access, Visitor
 from watcher.web.books import Books
+from watcher.web.items import Items
 
 COOKIE = "session"
 FORM_TOKEN = "form"
 _HERE = Path(__file__).parent
 _TEXT_FIELDS = 20
+KEPT_MS, MOST_KEPT = 10_000, 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,8 @@ class Front:
 
     def __init__(self, books: Books, access: Access, *, secure: bool) -> None:
         self.books, self.access, self.secure = books, access, secure
+        self.items = Items(books)
+        self._kept: dict[tuple[object, ...], tuple[int, Markup]] = {}
         self.style = (_HERE / "style.css").read_text(encoding="utf-8")
         self._pages = Environment(
             loader=FileSystemLoader(_HERE / "templates"),
@@ -71,6 +76,29 @@ class Front:
             visitor=visitor, form_token=token, asks=self.access.asks, firm=self.books.firm, **values
         )
         return HTMLResponse(text, status)
+
+    def part(self, template: str, **values: object) -> Markup:
+        """A piece of a page that is the same for all who see the same sites."""
+        return Markup(self._pages.get_template(template).render(**values))
+
+    def kept(self, key: tuple[object, ...], make: Callable[[], Markup]) -> Markup:
+        """What was made of it in these ten seconds, else made anew: a thousand sites are not read for every look."""
+        moment = self.books.now_ms() // KEPT_MS
+        found = self._kept.get(key)
+        if found is None or found[0] != moment:
+            if len(self._kept) > MOST_KEPT:
+                self._kept.clear()
+            found = self._kept[key] = (moment, make())
+        return found[1]
+
+    def forget(self) -> None:
+        """Something was said here: the next look sees it."""
+        self._kept.clear()
+
+    def own_sites(self, visitor: Visitor) -> list[str]:
+        """Those someone may see, by name."""
+        books = self.books
+        return sorted((id for id in books.sites if visitor.sees(id)), key=lambda id: (books.sites[id].base.name, id))
 
     def with_session(self, request: Request, answer: Response, session: str | None = None) -> Response:
         """The same answer, with the session that began with it."""

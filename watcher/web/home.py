@@ -19,7 +19,7 @@ from watcher.sun_height import sun_height_deg
 from watcher.web.books import Books
 from watcher.web.drawings import BarShown, bar_drawing, day_drawing
 from watcher.web.figures import Bar, Curve, Flows, HomeFigures, fortnight, home_figures
-from watcher.web.standing import HomeStanding, standing
+from watcher.web.standing import HomeStanding, read_as, standing
 
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -68,8 +68,8 @@ def home_view(books: Books, id: str, role: Role, house: bool) -> HomeView:
     now_ms = books.now_ms()
     record, site = books.sites[id], books.site(id)
     figures, stands = _looked_up(books, record, role, now_ms)
-    as_read = Role.OWNER if role in (Role.INSTALLER, Role.OPERATOR) else role
-    letters = [letter_of(alert, site, books.firm, now_ms, as_read) for alert in stands.alerts]
+    standing_now = books.standing(id)
+    letters = [letter_of(one, site, books.firm, now_ms, read_as(role), standing_now) for one in stands.alerts]
     subjects = [one.subject.removeprefix(f"{site.name}: ") for one in letters]
     return HomeView(
         site=site,
@@ -94,9 +94,11 @@ def home_view(books: Books, id: str, role: Role, house: bool) -> HomeView:
     )
 
 
-def letter_of(alert: Alert, site: Site, firm: Firm, now_ms: int, role: Role) -> Letter:
-    """The words about an open alert, as a letter of now would have them."""
-    return letter(Mail(alert, MailReason.OPENED, role, "", now_ms), site, firm)
+def letter_of(
+    alert: Alert, site: Site, firm: Firm, now_ms: int, role: Role, standing_now: Sequence[Alert] | None = None
+) -> Letter:
+    """The words about an open alert, as a letter of now would have them. standing_now: all that stands at the site"""
+    return letter(Mail(alert, MailReason.OPENED, role, "", now_ms), site, firm, standing_now)
 
 
 def _looked_up(books: Books, record: SiteRecord, role: Role, now_ms: int) -> tuple[HomeFigures, HomeStanding]:
@@ -109,7 +111,7 @@ def _looked_up(books: Books, record: SiteRecord, role: Role, now_ms: int) -> tup
         min(one.time_ms, now_ms) for name, one in stored.last(site.id).items() if name.partition(".")[0] in own
     ]  # fmt: skip
     alerts = books.standing(site.id)
-    return figures, standing(site, alerts, days, max(heard, default=None), role, now_ms)
+    return figures, standing(site, alerts, days, max(heard, default=None), role, now_ms, events)
 
 
 def kilowatts(watts: float | None) -> str:

@@ -25,6 +25,8 @@ from watcher.web.books import Books
 from watcher.web.front import COOKIE, Form, Front, form_of, front_of, seen, taken
 from watcher.web.guard import Guard
 from watcher.web.home_routes import ROUTES as HOME
+from watcher.web.machine_routes import ROUTES as MACHINES
+from watcher.web.trade_routes import ROUTES as TRADE
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +55,8 @@ def application(
             Route("/logout", taken(_log_out), methods=["POST"]),
             Route("/style.css", _style),
             *HOME,
+            *TRADE,
+            *MACHINES,
         ],
         middleware=[Middleware(Guard, hosts=names)],
         exception_handlers={HTTPException: _refused, StoreError: _no_store, Exception: _broken},
@@ -64,8 +68,10 @@ def application(
 
 def _begin(request: Request, front: Front, visitor: Visitor) -> Response:
     """Where someone belongs."""
-    own = sorted(site for site in front.books.sites if visitor.sees(site))
-    if len(own) == 1 and not visitor.is_trade:
+    own = front.own_sites(visitor)
+    if visitor.is_trade:
+        return RedirectResponse("/sites", 303)
+    if len(own) == 1:
         return RedirectResponse(f"/home/{own[0]}", 303)
     homes = [(id, front.books.site(id).name) for id in own]
     return front.page("homes.html", visitor, homes=homes)

@@ -9,13 +9,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from watcher.alert.mailing import is_question
-from watcher.alert.policy import POLICY
+from watcher.alert.policy import POLICY, policies
+from watcher.alert.telling import is_question, told_from
 from watcher.alert.wording_pages import HomeState
 from watcher.domain.alert import Alert, AlertClass, AlertState, Severity
 from watcher.domain.day import SettledDay
-from watcher.domain.instant import DAY_MS, HOUR_MS, MINUTE_MS, local_day, local_day_of
-from watcher.domain.site import Role, Site
+from watcher.domain.event import Event
+from watcher.domain.instant import HOUR_MS, MINUTE_MS, local_day, local_day_of
+from watcher.domain.site import Contact, Role, Site
 from watcher.sun_height import sun_height_deg
 from watcher.web.figures import made_wh
 
@@ -49,13 +50,22 @@ class HomeStanding:
 
 
 def standing(
-    site: Site, alerts: Iterable[Alert], days: Sequence[SettledDay], heard_ms: int | None, role: Role, now_ms: int
+    site: Site,
+    alerts: Iterable[Alert],
+    days: Sequence[SettledDay],
+    heard_ms: int | None,
+    role: Role,
+    now_ms: int,
+    events: Sequence[Event] = (),
 ) -> HomeStanding:
     """How a home stands to someone of a role. heard_ms: when any of its devices was last heard"""
-    open_ones = tuple(sorted((one for one in alerts if hears_of(one, role)), key=gravity))
-    if open_ones:
-        safety = POLICY[open_ones[0].finding].alert_class is AlertClass.SAFETY
-        return HomeStanding(HomeState.DANGER if safety else HomeState.WRONG, open_ones)
+    concerning = sorted((one for one in alerts if concerns(one, role)), key=gravity)
+    told = tuple(one for one in concerning if is_told(one, role, site, events, now_ms))
+    if told:
+        safety = POLICY[told[0].finding].alert_class is AlertClass.SAFETY
+        return HomeStanding(HomeState.DANGER if safety else HomeState.WRONG, told)
+    if concerning:
+        return HomeStanding(HomeState.LOOKED_INTO)
     if heard_ms is None or now_ms - heard_ms > NOT_HEARD_MS:
         return HomeStanding(HomeState.NOT_HEARD, heard_ms=heard_ms)
     today = local_day_of(now_ms, site.zone)
@@ -67,11 +77,21 @@ def standing(
     return HomeStanding(HomeState.TOO_DARK, until=sun_is_back(site, today))
 
 
-def hears_of(alert: Alert, role: Role) -> bool:
-    """Whether an alert is for someone of this role; the trade reads a home's page as its owner does."""
+def read_as(role: Role) -> Role:
+    """The trade reads a home's page as its owner does."""
+    return Role.OWNER if role in (Role.INSTALLER, Role.OPERATOR) else role
+
+
+def concerns(alert: Alert, role: Role) -> bool:
+    """Whether an open alert is for someone of this role, sooner or later."""
     policy = POLICY[alert.finding]
-    as_read = Role.OWNER if role in (Role.INSTALLER, Role.OPERATOR) else role
-    return alert.state is AlertState.OPEN and as_read in policy.audience and not is_question(alert, policy)
+    return alert.state is AlertState.OPEN and read_as(role) in policy.audience and not is_question(alert, policy)
+
+
+def is_told(alert: Alert, role: Role, site: Site, events: Sequence[Event], now_ms: int) -> bool:
+    """Whether they hear of it by now: where the firm hears first, the page is no sooner than the letter."""
+    policy = policies(site.policy)[alert.finding]
+    return told_from(alert, Contact(read_as(role), ""), site, policy, events) <= now_ms
 
 
 def gravity(alert: Alert) -> tuple[bool, int, int, str]:
@@ -102,7 +122,3 @@ def _sunny(day: SettledDay, site: Site) -> bool:
     peak_w = sum(array.peak_power_w for array in site.arrays)
     enough_wh = ENOUGH_SUN * GOOD_DAY_HOURS * peak_w
     return made_wh(day) is not None and day.expected_wh is not None and day.expected_wh >= enough_wh
-
-
-def days_since(alert: Alert, now_ms: int) -> float:
-    return max(0.0, (now_ms - alert.onset_ms) / DAY_MS)
