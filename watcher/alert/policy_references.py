@@ -31,7 +31,8 @@ POLICY_OF_REFERENCES: Mapping[Finding, Policy] = {
             "low_hours": 1.0,
             "sun_deg": 6.0,
             "nothing_share": 0.002,  # of the rating: up to it the site is dark itself
-            "buried_share": 0.025,  # of a clear sky's power: nor does snow leave more, while the blackest cloud does
+            "buried_share": 0.025,  # of a clear sky's power: nor does snow leave more, or the blackest cloud
+            "buried_hours": 3.0,  # but snow lies longer than such a cloud stays
             "own_low_share": 0.6,  # of what was expected of the day so far: under it the site is low itself
             "snow_below_degc": 4.0,
             "loss_share": 0.3,

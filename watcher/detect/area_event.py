@@ -8,6 +8,7 @@ makes power while its neighbours do not has no part in it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from watcher.detect.scene import (
     mwh,
     pv_expectation,
     pv_power,
+    trailing_sum,
     unknown,
     usable_through,
 )
@@ -54,9 +56,7 @@ class AreaEvent:
         window, n = scene.window, scene.window.points
         ends = window.ends()
         cold = snow_possible(scene, scene.limit(self.name, "snow_below_degc"))
-        dark = found.dark & own.dark(
-            cold, scene.limit(self.name, "buried_share"), scene.limit(self.name, "nothing_share")
-        )
+        dark = found.dark & own.dark(cold)
         low = found.low & (own.made_so_far() < scene.limit(self.name, "own_low_share"))
         event = dark | low
         raw = np.select([~own.heard, event, found.well], [UNKNOWN, FAULT, OK], UNKNOWN).astype(np.int8)
@@ -102,11 +102,13 @@ class _Own:
 
     def __init__(self, scene: Scene) -> None:
         window = scene.window
+        self.limit = partial(scene.limit, Finding.AREA_EVENT)
         self.power: list[Floats] = []
         self.expected: list[Floats] = []
         self.bound: list[Floats] = []
         self.listened: list[Bools] = []
         self.rating_w: list[float] = []
+        self.mains: list[Bools] = []
         self.known_ms = window.ends()
         self.measured: Bools = scene.expected.basis == Basis.MEASURED
         self.sun: Bools = scene.expected.sun_elevation_deg > scene.limit(Finding.AREA_EVENT, "sun_deg")
@@ -120,25 +122,39 @@ class _Own:
             self.expected.append(expectation.expected)
             self.bound.append(expectation.bound)
             self.rating_w.append(inverter.ac_limit_w)
+            self.mains.append(self._mains(scene, inverter.id))
             self.listened.append(board_was_heard(scene, inverter.id))
             self.known_ms = np.maximum(self.known_ms, found[1])
         self.told = bool(self.power)
         anything = np.logical_or.reduce([np.isfinite(power) for power in self.power], axis=0, initial=False)
         self.heard: Bools = np.logical_or.accumulate(anything & np.ones(window.points, dtype=bool))
 
-    def dark(self, cold: Bools, buried: float, nothing: float) -> Bools:
-        """Where any of them makes nothing, is listened for and not heard, or may lie under snow: the blackest cloud
-        leaves more.
+    def _mains(self, scene: Scene, inverter: str) -> Bools:
+        """Where it sees the mains: what is black over it then is no power cut."""
+        gauge = scene.window.gauge(f"{inverter}.l1.ac_voltage")
+        if gauge is None:
+            return np.zeros(scene.window.points, dtype=bool)
+        self.known_ms = np.maximum(self.known_ms, np.where(np.isfinite(gauge.value), gauge.known_ms, 0))
+        with np.errstate(invalid="ignore"):
+            return np.asarray(gauge.value >= GRID_VOLTAGE_V)
 
-        cold: where snow may lie. buried: share of what a clear sky allows. nothing: share of the rating
+    def dark(self, cold: Bools) -> Bools:
+        """Where any of them makes nothing without seeing the mains, is listened for and not heard, or has for hours
+        made less than the blackest cloud leaves.
+
+        cold: where snow may lie
         """
+        nothing, buried, hours = (self.limit(name) for name in ("nothing_share", "buried_share", "buried_hours"))
+        count = int(hours * HOUR_MS // GRID_MS)
         found: Bools = np.zeros(len(self.sun), dtype=bool)
         with np.errstate(invalid="ignore"):
-            for power, bound, rating_w, listened in zip(
-                self.power, self.bound, self.rating_w, self.listened, strict=True
+            for power, bound, rating_w, listened, mains in zip(
+                self.power, self.bound, self.rating_w, self.listened, self.mains, strict=True
             ):
-                found |= (power <= nothing * rating_w) | (cold & (power <= buried * bound))
+                found |= (power <= nothing * rating_w) & ~mains
                 found |= np.isnan(power) & listened
+                under = self.sun & (power <= buried * bound)
+                found |= cold & (trailing_sum(under.astype(float), count) >= count)
         return np.asarray(self.sun & found)
 
     def made_so_far(self) -> Floats:
