@@ -21,14 +21,16 @@ DAYS = 14
 OLD_WH, NEW_WH = 23_871_400.0, 200.0
 
 
-def exchanged_home(lost_share: float = 0.0) -> tuple[Home, dict[str, Samples]]:
+def exchanged_home(lost_share: float = 0.0, days: int = DAYS, lost_since: str = "") -> tuple[Home, dict[str, Samples]]:
     """A home whose meter shows 23,871.4 until 10:20 and 0.2 from 11:05, and what it made meanwhile went unmetered.
 
-    lost_share: what the new meter misses
+    lost_share: what the new meter misses. lost_since: since when it misses half
     """
     site = home_site(meters=(replace(METER, serial="M-001"),))
-    home = Home(site, START, DAYS, broken(DAYS * POINTS_A_DAY, 6, level=0.75))
+    home = Home(site, START, days, broken(days * POINTS_A_DAY, 6, level=0.75))
     home.counting[home.times >= IN] = 1.0 - lost_share
+    if lost_since:
+        home.counting[home.between(lost_since)] = 0.5
     raw = home.raw()
     index = raw["meter-1.energy_index"]
     rows = list(zip(index.time_ms, index.value, strict=True))
@@ -94,3 +96,30 @@ def test_case_b2_p2_comparison_waits_for_the_answer(answered_ms: int) -> None:
             assert found[0].opened_ms is not None
             assert answered_ms < found[0].opened_ms < answered_ms + 2 * DAY_MS
             assert found[0].onset_ms < answered_ms, "the answer holds for the days gone by"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("announced", [True, False])
+def test_case_b2_another_meter_has_another_history(announced: bool) -> None:
+    """The new meter counts 3.5 % less, which class B and an inverter's counter allow."""
+    days, on = 26, parse_iso("2026-03-24T08:00:00Z")
+    home = Home(home_site(meters=(replace(METER, serial="M-001"),)), START, days, broken(days * POINTS_A_DAY, 6))
+    home.counting[home.times >= on] = 0.965
+    with stored(home, home.raw()) as store:
+        case = bench(home, store)
+        if announced:
+            values = {"what": "exchanged", "serial": "M-002"}
+            case.ledger.add_event("home-1", EventKind.METER_EXCHANGE, "meter-1", on, values, on)
+        for _ in catch_up(case, from_ms=home.start_ms):
+            pass
+        with case.ledger as ledger:
+            assert [alert.finding for alert in told(ledger)] == ([] if announced else [Finding.METER_MISMATCH])
+
+
+@pytest.mark.slow
+def test_case_b2_where_nobody_ever_answers_it_is_compared_again_after_weeks() -> None:
+    home, raw = exchanged_home(days=48, lost_since="2026-04-18T00:00:00Z")
+    with judged(home, raw) as ledger:
+        alert, mismatch = told(ledger)
+        assert (alert.finding, mismatch.finding) == (Finding.METER_RESTARTED, Finding.METER_MISMATCH)
+        assert mismatch.onset_ms >= parse_iso("2026-04-16T00:00:00Z")

@@ -67,6 +67,7 @@ POLICY: Mapping[Finding, Policy] = {
         limits={
             "least_wh": 5_000.0,  # a smaller fall is a misreading
             "known_days": 14.0,  # an exchange typed so far from it is taken for it
+            "open_days": 30.0,  # so long nothing is compared while nobody says what it was
         },
     ),
     Finding.METER_NIGHT_ENERGY: Policy(

@@ -12,6 +12,7 @@ from datetime import date
 from zlib import crc32
 
 from watcher.detect.level import weighted_median
+from watcher.detect.meter_question import begun_anew
 from watcher.detect.meter_ratio import Bounds, CleanDay, History, Moved, Now, causes, history, moved, quantum_wh
 from watcher.detect.meter_sides import Comparison
 from watcher.detect.scene import Scene
@@ -44,11 +45,13 @@ class MeterPair:
     _well: int = 0
     _taken: CleanDay | None = None
     _on_file: float = 0.0
+    _anew: Sequence[int] = ()
 
     def __post_init__(self) -> None:
         # A number of the facts a comparison rests on: another meter or inverter has another history.
         inverters = [self.scene.site.inverter(name) for name in self.meter.covers]
         self._on_file = float(crc32(repr((self.meter, inverters)).encode()))
+        self._anew = begun_anew(self.scene, self.meter)
         kept = self.scene.past.get((Finding.METER_MISMATCH, self.meter.id), ())
         for one in remembered(kept, self._on_file, _of_figure):
             self._days[one.day] = one
@@ -71,7 +74,8 @@ class MeterPair:
             old = self._days.pop(ordinal, None)
             if (found := self._day(ordinal, first, stop, point_ms)) is not None:
                 self._taken = self._days[ordinal] = found.apart() if old is not None and not old.joins else found
-        return [self._days[one] for one in sorted(self._days) if one <= ordinal]
+        anew = max((one for one in self._anew if one <= ordinal), default=0)
+        return [self._days[one] for one in sorted(self._days) if anew <= one <= ordinal]
 
     def moved(self, days: Sequence[CleanDay], today: date) -> Moved | None:
         """How the newest clean days differ from the pair's history; None where they do not, or where there is none."""
