@@ -39,7 +39,7 @@ from watcher.expect.expectation import Basis
 
 CODES = ("area-event.not-judged", "area-event.neighbours-well", "area-event.all-dark", "area-event.all-low")
 CAUSES = ((), ("supply-cut",), ("snow-likely",), ("supply-cut", "snow-likely"))
-WAIT_MS = HOUR_MS
+WAIT_MS = 2 * HOUR_MS
 """For the neighbours' word: later than that it says nothing of now."""
 
 
@@ -60,10 +60,9 @@ class AreaEvent:
         low = found.low & (own.made_so_far() < scene.limit(self.name, "own_low_share"))
         event = dark | low
         raw = np.select([~own.heard, event, found.well], [UNKNOWN, FAULT, OK], UNKNOWN).astype(np.int8)
-        through = usable_through(window, found.known_ms, own.known_ms)
+        through = usable_through(window, found.known_ms, own.known_ms, scene.expected.known_ms)
         verdict = as_known(raw, through, window, WAIT_MS)
         fault = verdict == FAULT
-        through_loss = usable_through(window, found.known_ms, own.known_ms, scene.expected.known_ms)
         first = since(event, raw == OK)[through]
         begun_ms = ends[first] - GRID_MS
         # Of a day that is low nobody saw the begin; of a darkness it lies in the quarter before.
@@ -90,7 +89,7 @@ class AreaEvent:
             onset_ms=np.minimum(begun_ms, ends),
             onset_low_ms=np.minimum(np.maximum(early_ms, window.start_ms), begun_ms),
             onset_high_ms=np.minimum(ends[first], ends),
-            loss_mwh=accrued(np.where(event, own.short_mwh(), 0.0), through_loss, fault),
+            loss_mwh=accrued(np.where(event, own.short_mwh(), 0.0), through, fault),
             arrears_mwh=np.zeros(n),
             loss_share=scene.limit(self.name, "loss_share"),
             evidence=evidence,
@@ -140,7 +139,7 @@ class _Own:
 
     def dark(self, cold: Bools) -> Bools:
         """Where any of them makes nothing without seeing the mains, is listened for and not heard, or has for hours
-        made less than the blackest cloud leaves.
+        made less than the blackest cloud leaves; and where its reference does not let expect as little anyway.
 
         cold: where snow may lie
         """
@@ -148,13 +147,14 @@ class _Own:
         count = int(hours * HOUR_MS // GRID_MS)
         found: Bools = np.zeros(len(self.sun), dtype=bool)
         with np.errstate(invalid="ignore"):
-            for power, bound, rating_w, listened, mains in zip(
-                self.power, self.bound, self.rating_w, self.listened, self.mains, strict=True
+            for power, bound, expected, rating_w, listened, mains in zip(
+                self.power, self.bound, self.expected, self.rating_w, self.listened, self.mains, strict=True
             ):
-                found |= (power <= nothing * rating_w) & ~mains
-                found |= np.isnan(power) & listened
                 under = self.sun & (power <= buried * bound)
-                found |= cold & (trailing_sum(under.astype(float), count) >= count)
+                here = (power <= nothing * rating_w) & ~mains
+                here |= np.isnan(power) & listened
+                here |= cold & (trailing_sum(under.astype(float), count) >= count)
+                found |= here & ~(expected <= buried * bound)
         return np.asarray(self.sun & found)
 
     def made_so_far(self) -> Floats:
