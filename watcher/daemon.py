@@ -28,7 +28,8 @@ from watcher.health_file import HealthFile
 from watcher.held import Held
 from watcher.inbox import Inbox
 from watcher.loops import TURN_LIMIT_S, Loop, run_all
-from watcher.notify.outbox import Pauses, Sender, deliver_due
+from watcher.notify.absences import settled
+from watcher.notify.outbox import Manners, Pauses, Sender, deliver_due
 from watcher.sd_notify import notify
 from watcher.self_report import SelfReport
 from watcher.sending import Sending
@@ -86,12 +87,10 @@ class Parts:
 
     sites: ids of the sites watched. who: the site as it is now and the firm that signs for it, by site id
     senders: the last carries a mail, those before it keep copies. notices: messages to the operator, sent first
-    watch: what the operator must hear at an instant, each thing once
-    health: where we say how we are
-    held: keeps what is read while the clock is not trusted; None: nothing is read then
-    sending: carries readings to a server, where there is one
+    watch: what the operator must hear at an instant, each thing once. manners: how mails go out
+    held: keeps what is read before the clock is trusted, or None. sending: carries readings to a server, or None
     space: how little room is left on the disk, in words, or "". warn: the operator's message of those words
-    suspect: told what a damaged store said; who starts us next puts the file right
+    health: where we say how we are. suspect: told what a damaged store said; who starts us next puts the file right
     """
 
     clock: Clock
@@ -111,6 +110,7 @@ class Parts:
     watch: Callable[[int], Sequence[EmailMessage]] = lambda now_ms: ()
     health: HealthFile | None = None
     held: Held | None = None
+    manners: Manners = Manners()  # noqa: RUF009 - it is frozen
 
 
 class Daemon:
@@ -336,13 +336,14 @@ class Daemon:
     async def _post(self) -> None:
         if not self._clock.trusted():
             return  # a mail carries a date
-        self._notices += self._parts.watch(self._clock.now_ms())
+        self._notices = settled([*self._notices, *self._parts.watch(self._clock.now_ms())])
         try:
             while self._notices:
                 await asyncio.to_thread(self._parts.senders[-1].send, self._notices[0])
                 del self._notices[0]
         finally:  # an operator's address that fails must not silence the others
-            await deliver_due(self._ledger, self._parts.senders, self._clock.now_ms(), self._parts.who, self._pauses)
+            parts, now_ms = self._parts, self._clock.now_ms()
+            await deliver_due(self._ledger, parts.senders, now_ms, parts.who, self._pauses, parts.manners)
 
     async def _report(self) -> None:
         """Say how we are, for whoever asks. A look that fails says so by the loop's failing; the rest is told."""

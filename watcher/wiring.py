@@ -40,6 +40,7 @@ from watcher.domain.reading import Reading, Samples
 from watcher.domain.site import MeterRole, Site, SiteRecord, Source, SourceKind
 from watcher.health_file import HealthFile
 from watcher.held import Held
+from watcher.notify.absences import Absences
 from watcher.notify.folder import FolderSink
 from watcher.notify.notice import (
     bad_sites_notice,
@@ -47,10 +48,13 @@ from watcher.notify.notice import (
     broker_question_notice,
     damaged_store_notice,
     low_disk_notice,
+    many_mails_notice,
+    not_seen_notice,
     readings_server_notice,
     reference_silent_notice,
+    shared_fault_notice,
 )
-from watcher.notify.outbox import Sender
+from watcher.notify.outbox import Manners, Sender
 from watcher.notify.silent_references import SilentReferences
 from watcher.notify.smtp import SmtpSender
 from watcher.sending import Sending
@@ -168,6 +172,18 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
         sending=sending,
         health=HealthFile(files.folder),
         held=held,
+        manners=_manners(config, ledger, sorted(found.good)),
+    )
+
+
+def _manners(config: WatcherConfig, ledger: Ledger, sites: Sequence[str]) -> Manners:
+    sender, operator, most = config.mail.sender, config.operator_email, config.mail.most_an_hour
+    return Manners(
+        most_an_hour=most,
+        sites=sites,
+        standing=ledger.standing_alerts,
+        busy=lambda waiting, now_ms: many_mails_notice(most, waiting, sender, operator, now_ms),
+        shared=lambda region, now_ms: shared_fault_notice(region, sender, operator, now_ms),
     )
 
 
@@ -248,14 +264,19 @@ def _watch(
     """Tells the operator of sunshine that has been missing too long, of brokers that are away, of what looks odd in
     what devices publish, and of what is wrong with the readings server."""
     silent = SilentReferences(round(config.weather.silent_hours * HOUR_MS))
-    away = SilentReferences(BROKER_AWAY_MS)
+    sender, operator = config.mail.sender, config.operator_email
+    away = Absences(
+        BROKER_AWAY_MS,
+        lambda troubles, now_ms: broker_away_notice(troubles, sender, operator, now_ms),
+        lambda source, sites, since_ms, now_ms: not_seen_notice(
+            source, sites, since_ms, now_ms, sender, operator, now_ms
+        ),
+    )
 
     def watch(now_ms: int) -> list[EmailMessage]:
         found = silent.due([one.trouble for one in weather if one.trouble is not None], now_ms)
-        sender, operator = config.mail.sender, config.operator_email
         told = [reference_silent_notice(troubles, sender, operator, now_ms) for troubles in found]
-        for troubles in away.due([one.trouble for one in brokers if one.trouble is not None], now_ms):
-            told.append(broker_away_notice(troubles, sender, operator, now_ms))
+        told += away.messages([one.trouble for one in brokers if one.trouble is not None], now_ms)
         if notes := [note for one in brokers for note in one.told()]:
             told.append(broker_question_notice(notes, config.place, sender, operator, now_ms))
         if sending is not None and (problems := sending.problems()):

@@ -66,6 +66,11 @@ def letter(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None 
     return _Writer(mail, site, firm, standing).letter()
 
 
+def in_short(mail: Mail, site: Site, firm: Firm) -> str:
+    """The same in one line, without the advice."""
+    return _Writer(mail, site, firm, None).in_short()
+
+
 class _Writer:
     """What the sections of one letter share."""
 
@@ -90,6 +95,17 @@ class _Writer:
             sections=tuple(section for section in sections if section != Section(section.title, tone=section.tone)),
             closing=self._closing(),
         )
+
+    def in_short(self) -> str:
+        began = f"It began {self._from()}"
+        if self.mail.reason is not MailReason.CLEARED:
+            (told,) = self._say(self.words.subject)
+            return " ".join((f"{self.site.name}: {told}. {began}.", *self._loss(self.mail.decided_ms, over=False)))
+        ending = ENDINGS[self.alert.finding, self.register]
+        if self.alert.closed_as is ClosedAs.WITHDRAWN:
+            return f"{self.site.name}: false alarm, {self._say(ending.never)[0]}."
+        was = self._say(ending.was)[0]
+        return f"{self.site.name}: {was}. {began} and was over by {self._when(self._over_ms())}."
 
     def _addressee(self) -> tuple[str, str]:
         return self.mail.role, self.mail.address

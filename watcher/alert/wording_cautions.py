@@ -85,4 +85,4 @@ SAFETY_AT_HOME = (
     "Wires from solar panels are live all day, even when all is off.",
     "Do not open a box, pull out a plug or climb up to the panels.",
 )
-"""What a warning about safety says in place of the general caution: short, and the way out of the house near the top."""
+"""What a warning about safety says in place of the general caution: short, the way out of the house near the top."""

@@ -77,11 +77,13 @@ class MailConfig:
     """Where mails go: to a server, into a folder as files, or both; at least one of the two is there.
 
     sender: bare ("solar@example.org") or with a name ("Firm <solar@example.org>")
+    most_an_hour: messages, those about safety not counted
     """
 
     sender: str
     server: MailServer | None = None
     folder: Path | None = None
+    most_an_hour: int = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,7 @@ WATCHER_FILE: Keys = {
                 "user": text(r"[\x21-\x7e]+", "must be a user name of plain ASCII letters, digits and signs"),
                 **secret_keys("password"),
                 "folder": _PATH,
+                "most_an_hour": whole(1, 100_000),
             }
         )
     ),
@@ -246,7 +249,8 @@ def _mail(
     if says_password and security is Security.NONE and host not in _THIS_MACHINE:
         page.wrong("mail.security", "would send the password readable to all; use starttls or tls", shown("none"))
     server = MailServer(host, mail.get("port", _PORTS[security]), security, user, password) if host else None
-    return MailConfig(mail.get("sender", ""), server, beside / mail["folder"] if "folder" in mail else None)
+    folder = beside / mail["folder"] if "folder" in mail else None
+    return MailConfig(mail.get("sender", ""), server, folder, **{k: mail[k] for k in ("most_an_hour",) if k in mail})
 
 
 def check(path: Path, environment: Mapping[str, str] = os.environ) -> list[Problem]:

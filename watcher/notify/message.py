@@ -17,6 +17,7 @@ from email.utils import format_datetime, parseaddr
 from html import escape
 
 from watcher.alert.wording import Letter, Section, Tone, letter
+from watcher.alert.wording_digest import digest
 from watcher.domain.alert import Alert, Mail, MailReason
 from watcher.domain.firm import Firm
 from watcher.domain.instant import from_ms
@@ -36,7 +37,20 @@ def compose(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None
 
     standing: the site's alerts now, None where they are not known
     """
-    written = letter(mail, site, firm, standing)
+    opening = replace(mail, reason=MailReason.OPENED)
+    # One thread an alert and person: everything answers the mail that opened it.
+    answers = None if mail.reason is MailReason.OPENED else opening
+    return _message(letter(mail, site, firm, standing), mail, mail.id, firm, answers)
+
+
+def compose_digest(mails: Sequence[tuple[Mail, Site]], firm: Firm) -> EmailMessage:
+    """One message for several mails to one reader. ValueError as compose."""
+    newest = max((mail for mail, _ in mails), key=lambda mail: mail.decided_ms)
+    return _message(digest(mails, firm), newest, " ".join(sorted(mail.id for mail, _ in mails)), firm, None)
+
+
+def _message(written: Letter, mail: Mail, id: str, firm: Firm, answers: Mail | None) -> EmailMessage:
+    """mail: whose reader and date it has. id: what its Message-ID is derived from. answers: the mail it follows"""
     sender_name, sender = parseaddr(firm.sender or f"pv-watcher@{_NO_DOMAIN}")
     message = EmailMessage(policy=SMTP)
     message["From"] = _address(sender, " ".join((sender_name or firm.name or "PV Watcher").split()))
@@ -44,19 +58,16 @@ def compose(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None
     message["Subject"] = written.subject
     message["Date"] = format_datetime(from_ms(mail.decided_ms))
     domain = sender.partition("@")[2]
-    message["Message-ID"] = message_id(mail, domain)
-    if mail.reason is not MailReason.OPENED:
-        # One thread an alert and person: everything answers the mail that opened it.
-        opening = message_id(replace(mail, reason=MailReason.OPENED), domain)
-        message["In-Reply-To"] = opening
-        message["References"] = opening
+    message["Message-ID"] = f"<{_digest(id)[:40]}@{domain}>"
+    if answers is not None:
+        message["In-Reply-To"] = message["References"] = message_id(answers, domain)
     message["Auto-Submitted"] = "auto-generated"
     # Quoted-printable passes every server there is, 8-bit clean or not.
     message.set_content(as_text(written), cte="quoted-printable")
     message.add_alternative(as_html(written), subtype="html", cte="quoted-printable")
     # Last: on the way to two alternatives every Content header so far moves into the first of them.
     message["Content-Language"] = "en-GB"
-    message.set_boundary(f"=_{_digest(mail)[:32]}")
+    message.set_boundary(f"=_{_digest(id)[:32]}")
     return message
 
 
@@ -71,11 +82,11 @@ def _address(spec: str, name: str = "") -> Address:
 
 def message_id(mail: Mail, domain: str) -> str:
     """Derived from the mail's own id; the same for the same mail."""
-    return f"<{_digest(mail)[:40]}@{domain}>"
+    return f"<{_digest(mail.id)[:40]}@{domain}>"
 
 
-def _digest(mail: Mail) -> str:
-    return hashlib.sha256(mail.id.encode()).hexdigest()
+def _digest(id: str) -> str:
+    return hashlib.sha256(id.encode()).hexdigest()
 
 
 def as_text(written: Letter) -> str:

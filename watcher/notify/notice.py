@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 from watcher.domain.errors import Problem
 from watcher.domain.instant import from_ms, iso
 from watcher.domain.trouble import Trouble
+from watcher.notify.bundle import Region
 
 _NAMED_AT_MOST = 10
 
@@ -84,6 +85,19 @@ def broker_away_notice(troubles: Sequence[Trouble], sender: str, operator: str, 
     return _notice(subject, text, sender, operator, now_ms)
 
 
+def not_seen_notice(
+    source: str, sites: Sequence[str], since_ms: int, until_ms: int, sender: str, operator: str, now_ms: int
+) -> EmailMessage:
+    """Says, when all works again, that sites could not be seen for a while, and that no mail went out then."""
+    named = ", ".join(sites[:_NAMED_AT_MOST]) + (", ..." if len(sites) > _NAMED_AT_MOST else "")
+    text = (
+        f"We could not see {len(sites)} sites from {iso(since_ms)} to {iso(until_ms)}, nor send this:\n"
+        f"nothing came from {source}.\n\n{named}\n\n"
+        "What devices kept and sent later is stored at its own time. No fault was told because of it.\n"
+    )
+    return _notice(f"We could not see {len(sites)} sites for a while", text, sender, operator, now_ms)
+
+
 def broker_question_notice(notes: Sequence[str], place: str, sender: str, operator: str, now_ms: int) -> EmailMessage:
     """Asks about what devices publish that looks like a slip in a map, or a renamed device. place: the watcher file"""
     listed = "".join(f"  {note}\n" for note in notes)
@@ -107,6 +121,35 @@ def damaged_store_notice(damages: Sequence[str], sender: str, operator: str, now
         operator,
         now_ms,
     )
+
+
+def many_mails_notice(most_an_hour: int, waiting: int, sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says that the mails of an hour have reached their number, and what becomes of the others."""
+    return _notice(
+        f"{most_an_hour} mails within an hour: {waiting} more wait",
+        f"{most_an_hour} mails have gone out within an hour, which is the most that may. {waiting} more wait and go\n"
+        "later, several to one reader as one letter. What is about safety goes at once all the same.\n\n"
+        "So many at a time often have one cause, and it may lie with us: look at what they have in common with\n"
+        "watcher mails\n",
+        sender,
+        operator,
+        now_ms,
+    )
+
+
+def shared_fault_notice(shared: Region, sender: str, operator: str, now_ms: int) -> EmailMessage:
+    """Says that most sites of a region are said to have one fault together, so that what they are held against is
+    suspect."""
+    named = ", ".join(shared.sites[:_NAMED_AT_MOST]) + (", ..." if len(shared.sites) > _NAMED_AT_MOST else "")
+    text = (
+        f"{len(shared.sites)} of {shared.of} sites in {shared.name} are said to have {shared.finding} together, the\n"
+        f"first since {iso(shared.since_ms)}: {named}\n\n"
+        "A fault shared by most is hardly in any of them: look at the sunshine that is told for this region first.\n"
+        "Nobody else hears of it while it is so. What is over meanwhile is dropped; what is left when they are few\n"
+        "again, or after three days, is told as usual.\n"
+    )
+    subject = f"{len(shared.sites)} of {shared.of} sites in {shared.name} dropped together: reference suspect"
+    return _notice(subject, text, sender, operator, now_ms)
 
 
 def low_disk_notice(words: str, sender: str, operator: str, now_ms: int) -> EmailMessage:
