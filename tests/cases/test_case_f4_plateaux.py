@@ -20,7 +20,7 @@ from watcher.domain.alert import Alert
 from watcher.domain.finding import Finding
 from watcher.domain.instant import DAY_MS, HOUR_MS, POINTS_A_DAY, parse_iso
 from watcher.domain.reading import Samples
-from watcher.domain.site import Inverter, Site
+from watcher.domain.site import Inverter, Site, SourceKind
 
 START = parse_iso("2026-06-01T00:00:00Z")
 OVERSIZED = replace(SOUTH, peak_power_w=5000.0)
@@ -148,3 +148,22 @@ def test_case_f4_sunny_days_over_the_plateau_end_it() -> None:
     alert = limited(home, raw)
     assert alert.cleared_ms is not None
     assert begin_ms + 2 * DAY_MS < alert.cleared_ms < begin_ms + 5 * DAY_MS
+
+
+@pytest.mark.parametrize("hourly", [True, False], ids=["hourly means", "momentary values"])
+def test_case_f4_the_round_top_of_clear_days_at_half_the_output_is_no_plateau(hourly: bool) -> None:
+    sources = (means("inverter-1", 3600.0, SourceKind.FILE),) if hourly else (polled("inverter-1"),)
+    home = a_home(12, site=home_site(OVERSIZED, meters=(), sources=sources))
+    for name in home.share:
+        home.share[name] = np.where(
+            np.arange(home.points) >= 5 * POINTS_A_DAY, 0.55 * home.share[name], home.share[name]
+        )
+    raw = {name: column for name, column in home.raw().items() if not name.startswith("inverter-1.")}
+    power = home.ac_w("inverter-1")
+    if hourly:
+        labels = home.start_ms + HOUR_MS * np.arange(1, home.points // 12 + 1, dtype=np.int64)
+        raw["inverter-1.ac_power"] = samples(labels, power.reshape(-1, 12).mean(axis=1))
+    else:
+        raw["inverter-1.ac_power"] = samples(home.times, np.where(home.awake, power, np.nan))
+    with judged(home, raw) as ledger:
+        assert {alert.finding for alert in told(ledger)} == {Finding.OUTPUT_LOW}

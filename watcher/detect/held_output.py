@@ -13,7 +13,7 @@ from math import nan
 
 import numpy as np
 
-from watcher.align.window import Bools, Floats
+from watcher.align.window import Bools, Floats, Ints
 from watcher.detect.contrast import CURRENT_PER_K, FLOWING, USUAL_STRING_V, WARMER_K
 from watcher.detect.presence import GRID_VOLTAGE_V
 from watcher.detect.scene import Scene, mwh, pv_expectation, pv_power
@@ -26,6 +26,9 @@ from watcher.expect.plant import GAMMA_PER_K, TEMP_AIR_DEFAULT
 
 FEWEST_STEADY = 12
 """Intervals of an hour that must be well lit to say what voltage the panels have at work."""
+
+FEWEST_MEANS = 3
+"""Of means over longer periods, so many of one level are flat: two neighbours are one about noon."""
 
 TOP = 3
 """A spike or two are no top."""
@@ -147,7 +150,10 @@ class _Day:
         if self.has_micros or np.count_nonzero(near) < self.limit("flat_minutes") * 60_000 / GRID_MS:
             return 0.0, nowhere
         more = due[near] > self.limit("could_more") * high
-        sky = bound[near]
+        groups = self._groups()
+        if groups is not None and len(np.unique(groups[near])) < FEWEST_MEANS:
+            return 0.0, nowhere
+        sky = _means(bound, groups)[near]
         sky = sky[np.isfinite(sky)]
         if not len(sky) or np.count_nonzero(more) < 0.8 * len(more):
             return 0.0, nowhere
@@ -155,6 +161,11 @@ class _Day:
         if highest < self.limit("sky_moves") * lowest:
             return 0.0, nowhere
         return float(np.median(self.power[near])), near
+
+    def _groups(self) -> Ints | None:
+        """Which intervals one mean was told for; None for momentary values. An hour's mean stands still for an hour."""
+        gauge = self.scene.window.gauge(f"{self.inverter}.ac_power")
+        return None if gauge is None or not gauge.label_ms[self.one.part].any() else gauge.label_ms[self.one.part]
 
     def raised(self, free: Bools, known: Bools) -> Bools:
         """Where panels carry less than their due at more voltage than at work, and none carries less without it.
@@ -208,6 +219,14 @@ class _Day:
         for one in export:
             may = np.where(np.isnan(one), may, one >= site.export_limit_w - self.limit("slack_w"))
         return may
+
+
+def _means(bound: Floats, groups: Ints | None) -> Floats:
+    """The same as means over groups of intervals."""
+    if groups is None:
+        return bound
+    _, place = np.unique(groups, return_inverse=True)
+    return np.asarray((np.bincount(place, np.nan_to_num(bound)) / np.bincount(place))[place])
 
 
 def _is_one_level(power: Floats, share: float) -> bool:

@@ -133,11 +133,7 @@ class PowerLimited:
             held = one.values.get("minutes", 0.0)
             if held >= limits["minutes"]:
                 if self._more_days(limits, peaks, one) or one.values.get("said", 0.0) > 0.5:
-                    recent = one.day.toordinal() - limits["within_days"]
-                    kept = story.shown if story.since else [x for x in story.shown if x.day.toordinal() > recent]
-                    story.shown, story.fine = [*kept, one], 0
-                    if not story.since and len(story.shown) >= limits["days"]:
-                        story.since = story.shown[0].day.toordinal()
+                    self._add(limits, story, one)
                 continue
             if story.shown and held == 0.0 and self._is_fine(limits, one, story):
                 story.fine += 1
@@ -145,6 +141,20 @@ class PowerLimited:
                 if story.fine >= limits["fine_days" if flat else "fine_days_asked"]:
                     story = _Story()
         return story
+
+    def _add(self, limits: Mapping[str, float], story: _Story, one: DayFigure) -> None:
+        """A day that shows it. Where nothing but its flat top says so, only days with the same one stand beside it."""
+        if story.since:
+            if _is_alike(limits, story.shown[-1], one):
+                story.shown, story.fine = [*story.shown, one], 0
+            return
+        recent = one.day.toordinal() - limits["within_days"]
+        lately = [other for other in story.shown if other.day.toordinal() > recent]
+        same = [other for other in lately if _is_alike(limits, other, one)]
+        story.shown, story.fine = [*lately, one], 0
+        if len(same) + 1 >= limits["days"]:
+            story.shown = [*same, one]
+            story.since = story.shown[0].day.toordinal()
 
     def _more_days(self, limits: Mapping[str, float], peaks: Floats, one: DayFigure) -> bool:
         """Whether it has given clearly more on other days than it was held at."""
@@ -194,6 +204,14 @@ class PowerLimited:
                 onset_ms = int(one.values["onset_ms"])
                 columns.verdict[at], columns.code[at] = FAULT, _HELD
                 columns.onset[at], columns.onset_low[at], columns.onset_high[at] = onset_ms, onset_ms, onset_ms
+
+
+def _is_alike(limits: Mapping[str, float], one: DayFigure, other: DayFigure) -> bool:
+    """Whether two days may show the same: flat tops without any other sign must stand at one level."""
+    if any("said" in day.values or "raised" in day.values for day in (one, other)):
+        return True
+    low, high = sorted((one.values["level_w"], other.values["level_w"]))
+    return high <= (1.0 + limits["same_level"]) * low
 
 
 def _values(found: Held) -> dict[str, float]:
