@@ -44,7 +44,7 @@ def main() -> None:
                 server.app.state.front.forget()
                 anew.append(_look(pool, port, "/sites")[0])
             home = _look(pool, port, "/home/home-1")
-        body = looks[0][1]
+        body = looks[0][1].decode()
         bare_app = Starlette(routes=[Route("/", lambda _: HTMLResponse(body))])
         with Served(bare_app) as port:
             bare = [_look(pool, port, "/")[0] for _ in range(LOOKS)]

@@ -12,9 +12,9 @@ from zoneinfo import ZoneInfo
 
 from watcher.alert.policy import Policy
 from watcher.alert.wording_figures import count, when
-from watcher.domain.alert import Alert
+from watcher.domain.alert import Alert, AlertClass
 from watcher.domain.event import Event, EventKind
-from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, MINUTE_MS, local_day_of
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -98,9 +98,18 @@ def evidence_held(alert: Alert, policy: Policy) -> str:
     """How much speaks for an alert, and how much it takes: "12 days low, opened after 2"."""
     unit, unit_ms = ("day", DAY_MS) if policy.unit_ms > GRID_MS else ("hour", HOUR_MS)
     held, needed = alert.fault_ms / unit_ms, policy.hold_ms / unit_ms
-    if policy.hold_ms == 0:
+    if policy.alert_class is AlertClass.SAFETY:
         return "said by the device itself"
-    return f"{held:,.0f} {unit}{'' if round(held) == 1 else 's'} of evidence; {needed:,.3g} would do"
+    told = f"{held:,.0f} {unit}{'' if round(held) == 1 else 's'} of evidence"
+    return told if policy.hold_ms == 0 else f"{told}; {needed:,.3g} would do"
+
+
+def since(alert: Alert, zone: ZoneInfo) -> str:
+    """The day it began, or the days between which it did: "8 June", "3 to 8 June", "28 May to 2 June"."""
+    low, high = local_day_of(alert.onset_low_ms, zone), local_day_of(alert.onset_high_ms, zone)
+    if low == high:
+        return day_name(low)
+    return f"{low.day if (low.year, low.month) == (high.year, high.month) else day_name(low)} to {day_name(high)}"
 
 
 def onset_known(alert: Alert) -> str:

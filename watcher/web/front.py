@@ -48,6 +48,7 @@ class Front:
     def __init__(self, books: Books, access: Access, *, secure: bool) -> None:
         self.books, self.access, self.secure = books, access, secure
         self.items = Items(books)
+        self._by_name = sorted(books.sites, key=lambda id: (books.sites[id].base.name, id))
         self._kept: dict[tuple[object, ...], tuple[int, Markup]] = {}
         self.style = (_HERE / "style.css").read_text(encoding="utf-8")
         self._pages = Environment(
@@ -97,8 +98,7 @@ class Front:
 
     def own_sites(self, visitor: Visitor) -> list[str]:
         """Those someone may see, by name."""
-        books = self.books
-        return sorted((id for id in books.sites if visitor.sees(id)), key=lambda id: (books.sites[id].base.name, id))
+        return [id for id in self._by_name if visitor.sees(id)]
 
     def with_session(self, request: Request, answer: Response, session: str | None = None) -> Response:
         """The same answer, with the session that began with it."""

@@ -37,7 +37,9 @@ def display(request: Request) -> Response:
     if site not in front.books.sites or not (by_link or (visitor is not None and visitor.sees(site))):
         raise not_here()
     view = home_view(front.books, site, Role.OCCUPIER, house=False)
-    return front.page("display.html", None, view=view)
+    answer = front.page("display.html", None, view=view)
+    answer.headers["Refresh"] = "60"  # a screen on a wall has nobody to ask for it; the home's own page stays as it is
+    return answer
 
 
 def reading(request: Request, front: Front, visitor: Visitor) -> Response:

@@ -11,8 +11,8 @@ from datetime import date
 
 from watcher.alert.policy import POLICY, policies
 from watcher.alert.telling import is_question
-from watcher.alert.wording_figures import begin, energy_range, money
-from watcher.alert.wording_pages import evidence_held, onset_known
+from watcher.alert.wording_figures import energy_range, money
+from watcher.alert.wording_pages import evidence_held, onset_known, since
 from watcher.domain.alert import Alert, AlertClass, AlertState
 from watcher.domain.instant import local_day_of
 from watcher.domain.site import Role, Site
@@ -89,10 +89,12 @@ def item_of(alert: Alert, site: Site, books: Books, now_ms: int) -> Item:
         safety=policy.alert_class is AlertClass.SAFETY,
         question=is_question(alert, POLICY[alert.finding]),
         title=told.subject.removeprefix(f"{site.name}: "),
-        since=begin(alert.onset_ms, alert.onset_low_ms, alert.onset_high_ms, site.zone, now_ms),
+        since=since(alert, site.zone),
         year=year,
         loss="" if year is None else _kwh(year),
-        pounds="" if year is None or year.pence is None else money(*year.pence).removeprefix("between "),
+        pounds=""
+        if year is None or year.pence is None
+        else money(*year.pence).removeprefix("between ").replace(" and ", " to "),
         certainty=f"{evidence_held(alert, policy)}; {onset_known(alert)}",
         cause=" or ".join(one.replace("-", " ") for one in alert.causes) or "not known",
         first=checks[0] if checks else "",
@@ -100,8 +102,13 @@ def item_of(alert: Alert, site: Site, books: Books, now_ms: int) -> Item:
 
 
 def _kwh(year: Yearly) -> str:
-    span = energy_range(year.low_kwh, year.kwh, year.high_kwh).removeprefix("between ").removesuffix(" kWh")
-    return span.replace(" and ", " to ") if span else f"{year.kwh:,.0f}"
+    span = energy_range(year.low_kwh, year.kwh, year.high_kwh).removesuffix(" kWh")
+    return _plain(span) if span else f"{year.kwh:,.0f}"
+
+
+def _plain(span: str) -> str:
+    """A range as it stands in a table: "1,000 to 1,300"."""
+    return span.removeprefix("between ").replace(" and ", " to ")
 
 
 def as_json(item: Item, link: str) -> Mapping[str, object]:

@@ -30,9 +30,10 @@ LONGEST_NOTE = 500
 
 def sites(request: Request, front: Front, visitor: Visitor) -> Response:
     sought = request.query_params.get("q", "").strip().lower()
-    own = [id for id in front.own_sites(visitor) if sought in id or sought in front.books.sites[id].base.name.lower()]
 
     def body() -> Markup:
+        names = front.books.sites
+        own = [id for id in front.own_sites(visitor) if sought in id or sought in names[id].base.name.lower()]
         view = list_view(front.books, front.items, own)
         return front.part("sites_body.html", view=view, sought=sought)
 
