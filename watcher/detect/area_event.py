@@ -139,7 +139,7 @@ class _Own:
 
     def dark(self, cold: Bools) -> Bools:
         """Where any of them makes nothing without seeing the mains, is listened for and not heard, or has for hours
-        made less than the blackest cloud leaves; and where its reference does not let expect as little anyway.
+        made less than the blackest cloud leaves. Where its reference lets expect as little, nothing is amiss.
 
         cold: where snow may lie
         """
@@ -153,8 +153,8 @@ class _Own:
                 under = self.sun & (power <= buried * bound)
                 here = (power <= nothing * rating_w) & ~mains
                 here |= np.isnan(power) & listened
-                here |= cold & (trailing_sum(under.astype(float), count) >= count)
                 found |= here & ~(expected <= buried * bound)
+                found |= cold & (trailing_sum(under.astype(float), count) >= count) & (expected > buried * bound)
         return np.asarray(self.sun & found)
 
     def made_so_far(self) -> Floats:
