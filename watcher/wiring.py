@@ -30,6 +30,7 @@ from watcher.config import (
     load_watcher,
 )
 from watcher.daemon import Parts
+from watcher.domain.alert import Mail
 from watcher.domain.errors import Problem, SetupError, StoreError
 from watcher.domain.event import EventKind
 from watcher.domain.firm import Firm
@@ -178,7 +179,16 @@ def assemble(watcher_file: Path, clock: Clock | None = None) -> Parts:
 
 def _manners(config: WatcherConfig, ledger: Ledger, sites: Sequence[str]) -> Manners:
     sender, operator, most = config.mail.sender, config.operator_email, config.mail.most_an_hour
+
+    def link(mail: Mail) -> str:
+        return ""
+
+    if config.pages is not None and config.pages.link:  # else nobody but this machine could follow it
+        from watcher.web.server import links_of  # only where there are pages
+
+        link = links_of(config, config.pages).of
     return Manners(
+        link=link,
         most_an_hour=most,
         sites=sites,
         standing=ledger.standing_alerts,

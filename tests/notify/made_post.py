@@ -120,8 +120,8 @@ def office(sites: Sequence[Site], folder: Path, most_an_hour: int = 60) -> Itera
                 most_an_hour,
                 [site.id for site in sites],
                 ledger.standing_alerts,
-                lambda waiting, now_ms: many_mails_notice(most_an_hour, waiting, FIRM.sender, OPERATOR, now_ms),
-                lambda region, now_ms: shared_fault_notice(region, FIRM.sender, OPERATOR, now_ms),
+                busy=lambda waiting, now_ms: many_mails_notice(most_an_hour, waiting, FIRM.sender, OPERATOR, now_ms),
+                shared=lambda region, now_ms: shared_fault_notice(region, FIRM.sender, OPERATOR, now_ms),
             )
             yield Office(ledger, post, port, {site.id: site for site in sites}, manners)
     finally:

@@ -36,13 +36,14 @@ class Tone(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """title, then sentences that run on; steps: one line each; figures: label and value; phone: a number, or ""."""
+    """title, then sentences that run on; steps: one line each; figures: label and value; phone, link: "" for none."""
 
     title: str
     sentences: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()
     figures: tuple[tuple[str, str], ...] = ()
     phone: str = ""
+    link: str = ""
     tone: Tone = Tone.PLAIN
 
 
@@ -56,25 +57,31 @@ class Letter:
     closing: str
 
 
-def letter(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None) -> Letter:
+def letter(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None, link: str = "") -> Letter:
     """The letter a mail stands for.
 
     mail.alert.evidence: the figures of the table; `share` is measured over expected [0..1]. Times in the site's
         zone. What is missing there is not mentioned.
     site: as it was when the mail was decided. standing: what stands at the site now, None where that is not known
+    link: where the reader can say "seen" or "remind me then"; "" for nowhere
     """
-    return _Writer(mail, site, firm, standing).letter()
+    return _Writer(mail, site, firm, standing, link).letter()
 
 
 def in_short(mail: Mail, site: Site, firm: Firm) -> str:
     """The same in one line, without the advice."""
-    return _Writer(mail, site, firm, None).in_short()
+    return _Writer(mail, site, firm).in_short()
+
+
+_SEEN = "You can tell us that you have seen this, or on which day we should remind you."
 
 
 class _Writer:
     """What the sections of one letter share."""
 
-    def __init__(self, mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None) -> None:
+    def __init__(
+        self, mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None, link: str = ""
+    ) -> None:
         self.mail, self.alert, self.site, self.firm = mail, mail.alert, site, firm
         self.register = register_of(mail.role)
         self.home = self.register is Register.HOME
@@ -82,6 +89,8 @@ class _Writer:
         self.teller = Teller(site.zone, mail.decided_ms, meter.decimals if meter is not None else 1)
         self.figures = _figures(self.alert, site, meter)
         self.words = words_for(self.alert, self.register)
+        safety = POLICY[self.alert.finding].alert_class is AlertClass.SAFETY
+        self.link = "" if safety or mail.reason is MailReason.CLEARED else link
         self.switch = self.home and may_tell(self.alert, site, standing)
 
     def letter(self) -> Letter:
@@ -137,6 +146,7 @@ class _Writer:
             Section(f"A word from {self.firm.name or 'the firm'}", (self.mail.line,) if self.mail.line else ()),
             self._what_to_do(),
             Section("For your safety" if self.home else "Safety", steps=self._caution(), tone=Tone.CAUTION),
+            Section("Seen it?", (_SEEN,) if self.link else (), link=self.link),
             self._evidence(),
         )
 

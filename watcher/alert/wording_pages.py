@@ -171,3 +171,6 @@ def asked_reading(meter: str, typed: str, at: str, offered: str) -> str:
 SAY_WHAT = "Choose a day for that."
 NOT_OPEN = "That is not open any more."
 RECORDED = "Recorded."
+LINK_SAID = "Thank you. We have noted that."
+LINK_OVER = "This is over. There is nothing left to be reminded of."
+LINK_WHEN = "Choose a day from tomorrow on, three months ahead at most."

@@ -32,15 +32,17 @@ _BOXES = {
 }
 
 
-def compose(mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None) -> EmailMessage:
+def compose(
+    mail: Mail, site: Site, firm: Firm, standing: Sequence[Alert] | None = None, link: str = ""
+) -> EmailMessage:
     """The message to send. ValueError where the sender or the address is no mail address in plain ASCII.
 
-    standing: the site's alerts now, None where they are not known
+    standing: the site's alerts now, None where they are not known. link: as in letter()
     """
     opening = replace(mail, reason=MailReason.OPENED)
     # One thread an alert and person: everything answers the mail that opened it.
     answers = None if mail.reason is MailReason.OPENED else opening
-    return _message(letter(mail, site, firm, standing), mail, mail.id, firm, answers)
+    return _message(letter(mail, site, firm, standing, link), mail, mail.id, firm, answers)
 
 
 def compose_digest(mails: Sequence[tuple[Mail, Site]], firm: Firm) -> EmailMessage:
@@ -100,6 +102,8 @@ def as_text(written: Letter) -> str:
             blocks.append("\n".join(_wrap(step, "- ") for step in section.steps))
         if section.phone:
             blocks.append(f"Telephone: {section.phone}")
+        if section.link:
+            blocks.append(f"Here: {section.link}")
         if section.figures:
             width = max(len(label) for label, _ in section.figures) + 2
             blocks.append("\n".join(f"{label + ':':<{width}}{value}" for label, value in section.figures))
@@ -142,6 +146,8 @@ def _section_html(section: Section) -> str:
     if section.phone:
         digits = "".join(sign for sign in section.phone if sign.isdigit() or sign == "+")
         parts.append(f'<p>Telephone: <a href="tel:{digits}">{escape(section.phone)}</a></p>')
+    if section.link:
+        parts.append(f'<p>Here: <a href="{escape(section.link)}">{escape(section.link)}</a></p>')
     if section.figures:
         rows = "".join(f"<li>{escape(label)}: <b>{escape(value)}</b></li>" for label, value in section.figures)
         parts.append(f'<ul style="padding-left:20px">{rows}</ul>')

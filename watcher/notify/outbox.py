@@ -95,12 +95,14 @@ class Manners:
 
     most_an_hour: messages, those about safety not counted. sites: ids of all that are watched
     standing: a site's alerts as they are now
+    link: where a reader can say that he has seen it; "" for nowhere
     busy: what the operator reads where that number is reached and so many wait. shared: of a region's common fault
     """
 
     most_an_hour: int = 60
     sites: Sequence[str] = ()
     standing: Callable[[str], Sequence[Alert]] | None = None
+    link: Callable[[Mail], str] = lambda mail: ""
     busy: Callable[[int, int], EmailMessage] | None = None
     shared: Callable[[Region, int], EmailMessage] | None = None
 
@@ -235,7 +237,7 @@ async def _try(
             message = compose_digest([(mail, context(mail.alert.site)[0]) for mail in mails], firm)
         else:
             standing = None if manners.standing is None else await asyncio.to_thread(manners.standing, site.id)
-            message = compose(mails[0], site, firm, standing)
+            message = compose(mails[0], site, firm, standing, manners.link(mails[0]))
         for place, sender in enumerate(senders):
             failure = await _hand_over(message, sender)
             if failure is None or failure.concerns is Concerns.SERVER:

@@ -20,12 +20,14 @@ from starlette.routing import Route
 
 from watcher.alert.wording_pages import WRONG_PASSWORD, too_many_tries
 from watcher.domain.errors import StoreError
+from watcher.notify.links import Links
 from watcher.web.access import Access, TooManyTries, Visitor
 from watcher.web.books import Books
 from watcher.web.front import COOKIE, Form, Front, form_of, front_of, seen, taken
 from watcher.web.guard import Guard
 from watcher.web.home_routes import ROUTES as HOME
 from watcher.web.machine_routes import ROUTES as MACHINES
+from watcher.web.mail_routes import routes as mail_routes
 from watcher.web.trade_routes import ROUTES as TRADE
 
 log = logging.getLogger(__name__)
@@ -35,11 +37,17 @@ AT_ONCE = 4
 
 
 def application(
-    books: Books, access: Access, *, secure: bool = False, names: frozenset[str] | None = None
+    books: Books,
+    access: Access,
+    *,
+    secure: bool = False,
+    names: frozenset[str] | None = None,
+    links: Links | None = None,
 ) -> Starlette:
     """All pages over some stores.
 
     secure: pages are reached over https. names: those they may be asked for by, None for any
+    links: those of letters, None where no letter has any
     """
 
     @asynccontextmanager
@@ -57,6 +65,7 @@ def application(
             *HOME,
             *TRADE,
             *MACHINES,
+            *(mail_routes(links) if links is not None else ()),
         ],
         middleware=[Middleware(Guard, hosts=names)],
         exception_handlers={HTTPException: _refused, StoreError: _no_store, Exception: _broken},

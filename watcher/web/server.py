@@ -16,6 +16,7 @@ from starlette.applications import Starlette
 from watcher.clock import Clock
 from watcher.config import WatcherConfig, load_sites
 from watcher.config.pages_table import PEOPLE, THIS_MACHINE, PagesConfig
+from watcher.notify.links import Links
 from watcher.store.ledger import Ledger
 from watcher.web.access import Access, own_key
 from watcher.web.books import Books
@@ -126,7 +127,13 @@ def pages_server(
         Ledger(files.ledger_url), files.readings, load_sites(config.sites_folder).good, config.firm, clock.now_ms,
         config.store, looking_back,
     )  # fmt: skip
-    return PagesServer(application(books, access, secure=served.sealed, names=_names(served)), books, served)
+    app = application(books, access, secure=served.sealed, names=_names(served), links=links_of(config, served))
+    return PagesServer(app, books, served)
+
+
+def links_of(config: WatcherConfig, served: PagesConfig) -> Links:
+    """The links of letters. SetupError where others may read the key they are signed with."""
+    return Links(served.reached_at, own_key((Files.of(config).folder / PEOPLE).with_name(KEY)))
 
 
 def _names(served: PagesConfig) -> frozenset[str] | None:
