@@ -278,7 +278,7 @@ def runs(site: str, judgement: Judgement, points: range, start_ms: int) -> Itera
             observed=observed,
             expected=expected,
             unit="" if observed is None and expected is None else judgement.unit,
-            loss_mwh=int(np.sum(judgement.loss_mwh[at : points.start + stop])),
+            loss_mwh=int(np.sum(judgement.loss_mwh[at : points.start + stop])) if judgement.verdict[at] == FAULT else 0,
         )
 
 

@@ -69,7 +69,11 @@ class Backwards:
 
 
 def backwards(scene: Scene, meter: Meter, register: Counter, made_mwh: Floats) -> Backwards:
-    """made_mwh: what it covers made, booked where it became known"""
+    """made_mwh: what it covers made (`covered_mwh`), booked where it became known"""
+    return scene.once(("backwards", meter.id), lambda: _backwards(scene, meter, register, made_mwh))
+
+
+def _backwards(scene: Scene, meter: Meter, register: Counter, made_mwh: Floats) -> Backwards:
     shown = np.round(register.shown_wh * 1000.0)
     n = len(shown)
     change = np.nan_to_num(np.diff(shown, prepend=np.nan))
