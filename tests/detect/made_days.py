@@ -33,6 +33,7 @@ from watcher.alert.policy import policies
 from watcher.align.build import build_window
 from watcher.detect.scene import FAULT, Judgement
 from watcher.domain.day import Past
+from watcher.domain.event import Event, EventKind
 from watcher.domain.finding import Finding
 from watcher.domain.instant import (
     DAY_MS,
@@ -62,11 +63,12 @@ Judged = dict[tuple[Finding, str], Judgement]
 class MadeDays:
     home: Home
     raw: Raw
+    events: tuple[Event, ...] = ()
 
     @cache  # noqa: B019  made once for the whole run
     def expected_by_day(self) -> tuple[Expected, ...]:
         home = self.home
-        window = build_window(home.site, self.raw, (), home.start_ms, home.points)
+        window = build_window(home.site, self.raw, self.events, home.start_ms, home.points)
         return tuple(expect_day(home.site, window, start) for start in range(home.start_ms, home.end_ms, DAY_MS))
 
     @cache  # noqa: B019
@@ -77,13 +79,14 @@ class MadeDays:
         """All detectors over the whole window, with what was there for the evaluation of a grid point."""
         home, site = self.home, self.home.site
         raw = {name: _before(column, point_ms + GRACE_MS) for name, column in self.raw.items()}
-        window = build_window(site, raw, (), home.start_ms, home.points)
+        events = tuple(event for event in self.events if event.received_ms < point_ms + GRACE_MS)
+        window = build_window(site, raw, events, home.start_ms, home.points)
         today = (floor_day(point_ms - 1) - home.start_ms) // DAY_MS
         days = list(self.expected_by_day()[:today])
         days += [expect_day(site, window, home.start_ms + day * DAY_MS) for day in range(today, home.days)]
         zone = site.zone
         settling = settlements(site, (), local_day_of(home.start_ms, zone), local_day_of(point_ms, zone), home.end_ms)
-        return detect(site, window, join(days), policies({}), (), settling, past, asked_from)
+        return detect(site, window, join(days), policies({}), events, settling, past, asked_from)
 
 
 def _before(column: Samples, at_ms: int) -> Samples:
@@ -415,7 +418,29 @@ def mains_off_in_the_street_and_snow_all_over() -> MadeDays:
     return MadeDays(home, home.raw() | home.neighbours(cut | again, share=np.where(snow, 0.2, 1.0)))
 
 
+def a_display_that_people_read() -> MadeDays:
+    """Their readings drift off, one is a slip, one finds the display dark; and its certificate comes to its end."""
+    home = Home(home_site(SOUTH), JUNE, 12, broken(12 * POINTS_A_DAY, 37, level=0.85, spread=0.15))
+    index_wh = home.meter_column()
+
+    def said(day: float, kind: EventKind, **values: str | float) -> Event:
+        at_ms = JUNE + round(day * DAY_MS)
+        return Event("home-1", kind, "meter-1", at_ms, at_ms + HOUR_MS, values)
+
+    def read(day: float, off_wh: float) -> Event:
+        shown_wh = float(index_wh[round(day * POINTS_A_DAY)])
+        return said(day, EventKind.TYPED_READING, energy_index=shown_wh // 1000.0 * 1000.0 + off_wh)
+
+    words = (
+        said(0.3, EventKind.SEEN, what="certified", certified_until="2026-09-12"),  # 90 days before is the fourth day
+        *(read(day, off_wh) for day, off_wh in ((0.6, 0.0), (3.6, 4e3), (6.6, 8e3), (8.6, 1e5), (10.6, 12e3))),
+        said(5.4, EventKind.TYPED_READING, unreadable=1.0),
+    )
+    return MadeDays(home, home.raw(), tuple(sorted(words, key=lambda event: event.at_ms)))
+
+
 MADE: tuple[Callable[[], MadeDays], ...] = (
+    a_display_that_people_read,
     all_well,
     input_dead_under_hourly_weather,
     one_of_two_strings_gone,

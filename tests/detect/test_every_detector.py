@@ -147,8 +147,9 @@ def test_every_fault_names_its_reason_and_can_be_told_of(build: Build) -> None:
 
 def scene_of(days: MadeDays, judged: Judged) -> Scene:
     home = days.home
-    window = build_window(home.site, days.raw, (), home.start_ms, home.points)
-    return Scene(home.site, window, join(days.expected_by_day()), policies({}).limits(), judged)
+    window = build_window(home.site, days.raw, days.events, home.start_ms, home.points)
+    expected = join(days.expected_by_day())
+    return Scene(home.site, window, expected, policies({}).limits(), judged, events=days.events)
 
 
 @each_detector
@@ -189,7 +190,9 @@ def test_without_readings_nothing_is_known(build: Build) -> None:
 
 @on_made_days
 def test_a_window_of_readings_out_of_range_is_no_better_than_none(build: Build) -> None:
-    gauges = {n: c for n, c in made(build).raw.items() if not n.endswith(("ac_energy", "energy_index", "charge_energy"))}
+    gauges = {
+        n: c for n, c in made(build).raw.items() if not n.endswith(("ac_energy", "energy_index", "charge_energy"))
+    }
     raw = {n: Samples(c.time_ms, array("d", [9e15] * len(c)), c.known_ms) for n, c in gauges.items()}
     for judgement in MadeDays(_polled(made(build).home), raw).judged().values():
         assert set(np.unique(judgement.verdict)) == {UNKNOWN}
