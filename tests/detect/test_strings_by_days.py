@@ -224,7 +224,7 @@ def test_a_row_that_is_mended_is_not_told_of_anew(higher: float) -> None:
 
 @pytest.mark.parametrize("air_told", [True, False], ids=["the air's temperature told", "not told"])
 def test_a_warm_week_is_no_module_lost_where_nobody_says_how_warm_the_air_is(air_told: bool) -> None:
-    """With the air as cool as before, less voltage is a module's; a row alone with no word of the air proves nothing."""
+    """With the air as cool as before less voltage is a module's; with no word of the air it proves nothing."""
     home = home_of((row(1),), 34)
     home.voltage[FIRST][since(home, 23)] *= 0.93  # what 20 kelvin do (-0.35 %/K)
     home.share[FIRST][since(home, 23)] *= 0.93
