@@ -49,7 +49,7 @@ POLICY: Mapping[Finding, Policy] = {
         severity=Severity.URGENT,  # every kWh made is taken off what was counted
         audience=(*HOME, *PAID, *TRADE),
         limits={
-            "falls": 2.0,  # in a row: one is a misreading or an exchange
+            "falls": 3.0,  # in a row: one is a misreading or an exchange, and now and then two are
             "steps": 2.0,
             "least_wh": 100.0,
             "least_share": 0.25,  # of what was made: what an inverter draws at night is less
