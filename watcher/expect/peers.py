@@ -49,8 +49,8 @@ LIT_SHARE, NOTHING_SHARE = 0.01, 0.002
 """Of the rating: so much under heavy cloud keeps it awake. Up to the other share is nothing."""
 
 BURIED_SHARE = 0.33
-"""Of what a very dull sky leaves, so a fortieth of a clear one: the blackest cloud lets more through (common practice, no
-source), so that the sky alone cannot be what keeps a plant dark."""
+"""Of what a very dull sky leaves, so a fortieth of a clear one: the blackest cloud lets more through (common practice,
+no source), so that the sky alone cannot be what keeps a plant dark."""
 
 LEVEL_DAYS, FEWEST_LEVEL_DAYS = 30, 5
 FURTHEST_LEVEL = 0.5
