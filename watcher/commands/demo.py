@@ -9,6 +9,8 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import sys
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,8 +20,10 @@ from watcher.clock import SteppedClock
 from watcher.commands.demo_folder import MARK, prepare
 from watcher.commands.demo_match import agrees, match
 from watcher.commands.demo_screen import DemoScreen, verdict_table
+from watcher.config.pages_table import PagesConfig
 from watcher.daemon import Daemon
-from watcher.domain.instant import DAY_MS, parse_iso
+from watcher.domain.alert import Alert
+from watcher.domain.instant import DAY_MS, GRID_MS, iso, parse_iso
 from watcher.replay import alert_line
 from watcher.simulate.process import SimulatedHome
 from watcher.simulate.scenario_file import parse_scenario
@@ -76,11 +80,21 @@ async def _run(seed: int, output: Path, console: Console) -> int:
             right = agrees(matches, [mail.id for mail in mails]) and ledger.waiting_mails() == 0
             console.print(verdict_table(matches, mails, scenario.site.zone))
     console.print(f"Mails, as text and as web pages: [bold]{output / 'mails'}[/bold]")
+    console.print("\n".join(pages_lines(output / "watcher.toml", site, alerts)), soft_wrap=True)
     if right:
         console.print("[bold green]As injected, so found:[/] nothing missed, nothing else said.")
         return 0
     console.print("[bold red]Found and injected differ.[/]")
     return 1
+
+
+def pages_lines(config: Path, site: str, alerts: Sequence[Alert]) -> Iterator[str]:
+    """How to look at the pages as they were while the first fault still stood, just before it was over."""
+    over_ms = min((alert.cleared_ms for alert in alerts if alert.cleared_ms is not None), default=START_MS)
+    address = PagesConfig().reached_at
+    yield f"The pages, as they were then: {sys.argv[0]} pages --config {config} --at {iso(over_ms - GRID_MS)}"
+    yield f"  as the homeowner: {address}/home/{site}"
+    yield f"  as the installer: {address}/sites"
 
 
 async def _watch(daemon: Daemon, clock: SteppedClock, ledger: Ledger, screen: DemoScreen, home: SimulatedHome) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from watcher.alert.policy import policies
-from watcher.alert.telling import waiting
+from watcher.alert.telling import releases, waiting
 from watcher.alert.wording import letter
 from watcher.clock import SystemClock
 from watcher.config import SitesFound, load_sites, load_watcher
@@ -52,6 +52,8 @@ def run_mails(options: argparse.Namespace) -> int:
                 _show(_one(found, id, ledger, now_ms), config.firm, ledger, options.line or "", now_ms)
             case ["release", id]:
                 one = _one(found, id, ledger, now_ms)
+                if any(releases(one.alert, ledger.events(one.site.id, _EVER_MS)[0])):
+                    raise _wrong("ID", id, "one that is held back; this is released, and goes with the next judging")
                 values = {"who": options.by, **({"line": line_of_text(options.line)} if options.line else {})}
                 ledger.add_event(one.site.id, EventKind.RELEASED, one.alert.id, now_ms, values, now_ms)
                 print(f"released: {one.alert.id}; {_names(one.people)} will be told with the next judging")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from watcher.domain.alert import Alert, AlertState
 from watcher.domain.firm import Firm
+from watcher.domain.instant import HOUR_MS
 from watcher.domain.site import Site, SiteRecord
 from watcher.reading_desk import ReadingDesk
 from watcher.store.choice import Readings, open_reader
@@ -50,7 +51,8 @@ class Books:
         """The alerts that stand, suspected or open."""
         if not self.looking_back:
             return self.ledger.standing_alerts(id)
-        return [then for one in self.ledger.alerts(id) if (then := _as_of(one, self.now_ms())) is not None]
+        now_ms, judged_ms = self.now_ms(), self.ledger.evaluated_until(id) or 0
+        return [then for one in self.ledger.alerts(id) if (then := _as_of(one, now_ms, judged_ms)) is not None]
 
     def desk(self, id: str) -> ReadingDesk:
         """Where readings of this site's meters are taken."""
@@ -63,9 +65,14 @@ class Books:
         self.ledger.close()
 
 
-def _as_of(alert: Alert, at_ms: int) -> Alert | None:
-    """An alert as it stood at an instant, as far as it still says so; None where it did not."""
+def _as_of(alert: Alert, at_ms: int, judged_ms: int) -> Alert | None:
+    """An alert as it stood at an instant; None where it did not. judged_ms: when its figures are of
+
+    What it had cost by an earlier instant nobody wrote down, so nothing is said of that.
+    """
     over = alert.cleared_ms is not None and alert.cleared_ms <= at_ms
     if over or alert.opened_ms is None or alert.opened_ms > at_ms:
         return None
-    return replace(alert, state=AlertState.OPEN, cleared_ms=None, closed_as=None)
+    then = replace(alert, state=AlertState.OPEN, cleared_ms=None, closed_as=None)
+    told_ms = judged_ms if alert.cleared_ms is None else alert.cleared_ms
+    return then if told_ms - at_ms <= HOUR_MS else replace(then, loss_mwh=0, loss_low_mwh=0, loss_high_mwh=0)
