@@ -62,5 +62,5 @@ def test_a_register_goes_round_at_its_modulus(
 
 
 def test_five_digits_last_a_home_for_26_years() -> None:
-    """4 kWp at 955 kWh/kWp a year (MCS irradiance tables, southern England, from memory): 100,000 / 3,820."""
+    """4 kWp at 955 kWh/kWp a year (common practice, no source): 100,000 / 3,820."""
     assert life(0).modulus_wh(FIRST) / 3_820e3 == pytest.approx(26.2, abs=0.05)
