@@ -51,7 +51,7 @@ def day_drawing(id: str, title: str, curve: Curve, zone: ZoneInfo) -> Markup:
     for place in range(first, last + 1):
         local = from_ms(curve.start_ms + place * GRID_MS).astimezone(zone)
         if local.minute == 0 and local.hour % 3 == 0:
-            parts.append(_text(x(place), HEIGHT - 10, f"{local:%H}:00", "mid"))
+            parts.append(_text(x(place), HEIGHT - 10, f"{local:%H}:00", "end" if place == last else "mid"))
             parts.append(_line([(x(place), TOP + PLOT_H), (x(place), TOP + PLOT_H + 5)], "axis"))
     for run in _runs(curve.low, curve.high, shown):
         upper = [(x(place + 0.5), y(high)) for place, _, high in run]

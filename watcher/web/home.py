@@ -13,7 +13,7 @@ from watcher.alert.wording_figures import when
 from watcher.alert.wording_pages import LABELS, HomeState, age, day_name, first_sentence, month_name
 from watcher.domain.alert import Alert, Mail, MailReason
 from watcher.domain.firm import Firm
-from watcher.domain.instant import GRID_MS, HOUR_MS, from_ms
+from watcher.domain.instant import DAY_MS, GRID_MS, HOUR_MS, from_ms
 from watcher.domain.site import Role, Site, SiteRecord
 from watcher.sun_height import sun_height_deg
 from watcher.web.books import Books
@@ -131,7 +131,7 @@ def _numbers(figures: HomeFigures, site: Site, now_ms: int) -> Iterable[tuple[st
     dark = sun_height_deg(site.latitude_deg, site.longitude_deg, now_ms) < 0.0
     if figures.power_w is not None:
         yield "Now", kilowatts(figures.power_w), "kW", ""
-    elif dark:
+    elif dark and figures.power_ms is not None and now_ms - figures.power_ms < DAY_MS:
         yield "Now", "0.00", "kW", "The sun is down."
     else:
         heard = "" if figures.power_ms is None else f"Last heard {age(figures.power_ms, now_ms)}."

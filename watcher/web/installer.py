@@ -73,6 +73,7 @@ class SiteView:
     questions: tuple[str, ...]
     contacts: tuple[tuple[str, str, str], ...]
     plot: Drawn
+    judged: bool
 
 
 def list_view(books: Books, items: Items, sees: Sequence[str]) -> ListView:
@@ -125,6 +126,7 @@ def site_view(books: Books, items: Items, id: str, check: MeteringCheck) -> Site
         questions=(*_asked_readings(site, events, now_ms), *(sentence(one) for one in check.questions)),
         contacts=tuple((str(one.role), one.name, one.email) for one in site.contacts),
         plot=days_drawn("days", "The last 30 days", days, site, now_ms),
+        judged=books.ledger.evaluated_until(site.id) is not None,
     )
 
 
